@@ -213,6 +213,12 @@ def sentences_say_what_the_plan_says(results, text):
         yield f"the page says {full!r}, the lab {advice.next_sentence(results)!r}"
     if (plan.strength == "leaning") != ("Likely, not settled" in items["Ride now"]):
         yield f"{plan.strength}: {items['Ride now']}"
+    shut = {one.setup for one in plan.shut}
+    again = set(step.setups) if step.code == "ride again" else set()
+    if f"and of {advice.spaced(results.reference)}" in items["Ride now"]:
+        again.add(results.reference)
+    if shut & again:
+        yield f"more runs are asked of what must not be ridden: {shut & again}"
     if "this is decided" in items["Next"] and plan.strength != "decided":
         yield "decided only in words"
     elsewhere = plan.ride is not None and step.engine not in (None, plan.ride.engine)

@@ -129,9 +129,8 @@ def read_text(path: Path) -> str:
         require_regular(path, "a text file", _LARGEST_BYTES, "is it a log?")
         raw = path.read_bytes()
     except FileNotFoundError:
-        raise SessionError(
-            [Problem(path.name, f"is missing from the folder {path.parent.name!r}")]
-        ) from None
+        message = f"is missing from the folder {path.parent.name!r}"
+        raise SessionError([Problem(path.name, message)]) from None
     except OSError as error:
         raise SessionError([Problem(path.name, f"cannot be read: {error.strerror}")]) from error
     text, encoding = decoded(raw, path.name)
@@ -269,18 +268,14 @@ def parse_table(text: str, name: str) -> RawTable:
     headers, rows = cells[0], []
     widths = {len(row) for row in cells[1:]}
     if len(cells) > 2 and widths == {len(headers) + 1}:
-        message = (
-            f"names {len(headers)} columns, but each row has one cell more; "
-            "add the name that is missing, or write decimal commas as points"
-        )
-        raise SessionError([Problem(name, message, row=numbers[0])])
+        message = f"names {len(headers)} columns, but each row has one cell more"
+        remedy = "add the name that is missing, or write decimal commas as points"
+        raise SessionError([Problem(name, f"{message}; {remedy}", row=numbers[0])])
+    remedy = "put text that contains the separator in double quotes"
+    if delimiter == ",":
+        remedy = "a decimal comma? Write a point, or separate the cells with semicolons"
     for row, at in zip(cells[1:], numbers[1:], strict=True):
         if len(row) > len(headers):
-            remedy = (
-                "a decimal comma? Write a point, or separate the cells with semicolons"
-                if delimiter == ","
-                else "put text that contains the separator in double quotes"
-            )
             message = f"has {len(row)} cells where the header has {len(headers)}; {remedy}"
             problems.append(Problem(name, message, row=at))
         rows.append((row + [""] * len(headers))[: len(headers)])

@@ -109,6 +109,9 @@ _DEGREES = re.compile(r"(?:[°º˚]|deg(?:rees?)?) ?(c|f|celsius|fahrenheit)|([c
 
 # How large the units of most riders are, in the SI unit of what they measure. Pint knows these, too
 # (a test compares them), but takes half a second to load.
+_POUND_FORCE = 0.45359237 * 9.80665
+_PSI, _GALLON = _POUND_FORCE / 0.0254**2, 231 * 0.0254**3
+_GALLONS = {"gal": _GALLON, "gallon": _GALLON, "imperial_gallon": 4.54609e-3}
 _SIZES = {
     "1": {"%": 0.01},
     "1/min": {"1/s": 60.0},
@@ -116,29 +119,15 @@ _SIZES = {
     "m": {"km": 1e3, "cm": 1e-2, "mm": 1e-3, "in": 0.0254, "ft": 0.3048, "mile": 1609.344},
     "m/s": {"km/hour": 1 / 3.6, "mile/hour": 0.44704},
     "m**2": {"cm**2": 1e-4, "ft**2": 0.3048**2},
-    "m**3": {
-        "L": 1e-3,
-        "mL": 1e-6,
-        "cm**3": 1e-6,
-        "gal": 231 * 0.0254**3,
-        "gallon": 231 * 0.0254**3,
-        "imperial_gallon": 4.54609e-3,
-    },
+    "m**3": {"L": 1e-3, "mL": 1e-6, "cm**3": 1e-6, **_GALLONS},
     "m**3/s": {"cm**3/min": 1e-6 / 60},
     "kg": {"g": 1e-3, "lb": 0.45359237},
     "kg/s": {"lb/hour": 0.45359237 / 3600, "g/min": 1e-3 / 60},
     "kg/m**3": {"kg/L": 1e3, "g/cm**3": 1e3, "lb/ft**3": 0.45359237 / 0.3048**3},
     "K": {"degC": 1.0, "degF": 5 / 9},
-    "Pa": {
-        "hPa": 1e2,
-        "mbar": 1e2,
-        "kPa": 1e3,
-        "bar": 1e5,
-        "psi": 0.45359237 * 9.80665 / 0.0254**2,
-        "inHg": 3386.388640341,
-    },
-    "N": {"lbf": 0.45359237 * 9.80665},
-    "N*m": {"lbf*ft": 0.45359237 * 9.80665 * 0.3048},
+    "Pa": {"hPa": 1e2, "mbar": 1e2, "kPa": 1e3, "bar": 1e5, "psi": _PSI, "inHg": 3386.388640341},
+    "N": {"lbf": _POUND_FORCE},
+    "N*m": {"lbf*ft": _POUND_FORCE * 0.3048},
     "W": {"kW": 1e3, "hp": 550 * 0.3048 * 0.45359237 * 9.80665},
 }
 # What a thermometer shows 0 at, in kelvin.
@@ -308,10 +297,8 @@ def line_between(from_unit: str, to_unit: str) -> tuple:
     """
     source, target = parse_unit(from_unit), parse_unit(to_unit)
     if source.measure != target.measure:
-        raise ValueError(
-            f"{from_unit.strip()!r} is the wrong kind of unit here; "
-            f"write a unit such as {to_unit!r}"
-        )
+        wanted = f"write a unit such as {to_unit!r}"
+        raise ValueError(f"{from_unit.strip()!r} is the wrong kind of unit here; {wanted}")
     return source.size / target.size, (source.zero - target.zero) / target.size
 
 
@@ -474,9 +461,8 @@ def parse_quantity(text: str, si_unit: str, example: str = "", *, plus_minus: st
         try:
             fits = measures(name, si_unit)
         except ValueError as error:
-            raise ValueError(
-                f"{error}" if "; write" in f"{error}" else f"{error}; {remedy}"
-            ) from None
+            said = f"{error}" if "; write" in f"{error}" else f"{error}; {remedy}"
+            raise ValueError(said) from None
         if not fits:
             raise ValueError(f"{name!r} is the wrong kind of unit here; {remedy}")
     # A width has no zero of its own: of the two numbers of a line, only the factor counts.
@@ -525,10 +511,8 @@ def two_ways_said(text: str, number: str) -> str:
     """
     parts = number.replace(",", ".")
     plain = f"{float(parts):.2f}".rstrip("0") if parts.endswith("0") else f"{parts}0"
-    whole, parts = (
-        text.replace(number, by, 1)
-        for by in (re.sub("[.,]", "", number), plain + "0" * plain.endswith("."))
-    )
+    readings = re.sub("[.,]", "", number), plain + "0" * plain.endswith(".")
+    whole, parts = (text.replace(number, one, 1) for one in readings)
     return f"{text!r} could be read two ways; write {whole!r} or {parts!r}"
 
 
@@ -576,10 +560,8 @@ def unit_typed(text: str, si_unit: str) -> str:
 def _from_to(span, si_unit: str, example: str) -> Measured:
     """The middle of a range, with half of its width."""
     units = span["low_unit"] or span["unit"], span["unit"] or span["low_unit"]
-    low, high = (
-        parse_quantity(f"{span[end]} {unit}", si_unit, example).value
-        for end, unit in zip(("low", "high"), units, strict=True)
-    )
+    ends = (f"{span[end]} {unit}" for end, unit in zip(("low", "high"), units, strict=True))
+    low, high = (parse_quantity(end, si_unit, example).value for end in ends)
     if low > high:
         said = f"{' '.join(span[0].split())!r} goes down; write the lower value first"
         raise ValueError(f"{said}, for example {example!r}")

@@ -88,9 +88,8 @@ def _stage(target: Path, path: Path, raw: bytes) -> tuple:
             mode, changes = stat.S_IMODE(target.stat().st_mode), target.read_bytes() != raw
             if not mode & stat.S_IWUSR:
                 raise PermissionError(errno.EACCES, "is write-protected")
-        handle, name = tempfile.mkstemp(
-            dir=target.parent, prefix=f"{_PART}{target.name[:80]}.", suffix=_PART_END
-        )
+        begins = f"{_PART}{target.name[:80]}."
+        handle, name = tempfile.mkstemp(dir=target.parent, prefix=begins, suffix=_PART_END)
         temporary = Path(name)
         try:
             with os.fdopen(handle, "wb") as stream:

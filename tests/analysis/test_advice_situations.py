@@ -400,10 +400,10 @@ SITUATIONS = {
     """+4 km/h and 14 % (1 to 30 %) on one run each
     Likely a gain, not a proof, whatever p says: nobody has seen how far runs scatter here.
     plan: big_172, ride again, leaning
-    says: Likely, not settled: about 2 more runs of this setup and of stock would most likely
+    says: Likely, not settled
     says: more pull than stock | if runs scatter as they usually do | too few were repeated to tell
     says: ride big 172 and stock again, about 2 more runs of each
-    never: this is decided | strip it | no difference in pull
+    never: this is decided | strip it | no difference in pull | more runs of this setup
     """: lambda o: one_run_each(o, 66),
     """a small gain with stock in the morning and the kit in the afternoon
     A wind that dies makes as much of nothing.
@@ -452,8 +452,8 @@ SITUATIONS = {
     """nothing of the reference may be ridden
     That stock is out does not settle a gain over it; the big engine is of lower compression.
     plan: big_172, find knock, engine stock, leaning
-    says: Likely, not settled | find what made stock knock
-    never: this is decided
+    says: Likely, not settled. | find what made stock knock
+    never: this is decided | more runs of
     """: lambda o: one_run_each(o, 66, compression=9.0).knock("stock", "light"),
     """only one setup
     One setup is no test.
@@ -945,13 +945,25 @@ SITUATIONS = {
     """the reference is the richest
     Against it 172 gains likely 4 %: leaning, though against stock it is settled.
     plan: big_172, buy: i178, leaning
-    says: more pull than big 185
+    says: more pull than big 185 | about 3 more runs of this setup and of big 185 would most likely
     """: lambda o: o.key("session", reference="big_185"),
     """the reference knocked
     It stays shut.
-    plan: big_172, buy: i178
+    plan: big_172, buy: i178, leaning
     gates: big_150: knock
+    says: Likely, not settled. | Mixture
     """: lambda o: o.key("session", reference="big_150"),
+    """the reference knocked, and has no speeds
+    Nobody is sent out on what knocked to time it.
+    plan: big_172, ride again
+    gates: big_150: knock
+    says: name another reference under [session]: big 150 has no run with speeds and must not
+    never: ride the reference
+    """: lambda o: (
+        only_e5(o)
+        .key("session", reference="big_150")
+        .cells("big_150", **{"entry_speed [km/h]": "", "exit_speed [km/h]": ""})
+    ),
     """the reference is the free-flowing filter, which runs lean
     What ran richer with the same injector was there before: it is no maker's mixture.
     plan: paper_filter, buy: larger, engine free_filter

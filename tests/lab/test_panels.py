@@ -18,6 +18,7 @@ from tuninglib.analysis.injector import Asked, ladder_of, outlook
 from tuninglib.analysis.what_if import Question, answers
 from tuninglib.lab import explore, first_guess, kit
 from tuninglib.lab.coast_down import bench_flow, coast_down
+from tuninglib.lab.from_sound import from_sound
 from tuninglib.lab.kit import LadderPicture
 from tuninglib.lab.plan import plan
 from tuninglib.physics.fuels import Octane
@@ -74,6 +75,9 @@ LABELS = {
     " 600 to 1080 by 1, 989 | true speed over shown speed: 0.85 to 1.05 by 0.005, 0.955 | which "
     "may be off by [±%, 95 of 100]: 0 to 10 by 0.1, 1 | Reset | Keep the rows | Write these "
     "values into my session",
+    "sound": "Drop a recording | recording | hear it from [s]: 0 to 120 by 0.5, 0 | for [s]: 0.5 "
+    "to 10 by 0.5, 5 | its name in session.toml | each pull in it is a run | their numbers in "
+    "runs.csv | Reset | Take this recording into my session",
     "bench": "caught volumes, one in each row | the beaker is read to [± mL]: 0.05 to 10 by 0.05,"
     " 0.5 | density of the test fluid [kg/m³]: 650 to 1000 by 1, 745 | Reset | Keep the rows | "
     "Write these values into my session",
@@ -95,6 +99,7 @@ def test_every_control_has_a_short_label_with_its_unit(results, demo_folder):
         "tank": first_guess.tank(results), "guess": first_guess.first_guess(results),
         "kit": first_guess.compression(), "plan": plan(demo_folder),
         "coast-down": coast_down(demo_folder), "bench": bench_flow(demo_folder),
+        "sound": from_sound(demo_folder),
     }  # fmt: skip
     for name, panel in panels.items():
         controls = [w for w in everything(panel) if getattr(w, "description", "")]

@@ -17,7 +17,7 @@ import pytest
 from tuninglib.__main__ import main
 from tuninglib.report import cautions, gain, make
 from tuninglib.report.make import WorkbookError, make_report
-from tuninglib.report.page_parts import MissingPdf, page_to_pdf, render_page
+from tuninglib.report.page_parts import MissingPdf, page_to_pdf, render, render_page
 
 
 def run_command(*arguments, **environment):
@@ -272,6 +272,13 @@ def test_a_script_is_allowed_by_its_checksum_only(written):
     inside = re.search(r"<script>(.*?)</script>", page, flags=re.DOTALL)[1]
     digest = base64.b64encode(hashlib.sha256(inside.encode()).digest()).decode()
     assert f"script-src 'sha256-{digest}'" in page
+    # A sound is played only where one was asked for.
+    assert "media-src" not in page
+    sound = render("report/page/audio.html.j2", heard=[("run 2.wav", "2 s", "UklGRg==")])
+    output = nbformat.v4.new_output("display_data", {"text/html": sound})
+    notebook.cells.append(nbformat.v4.new_code_cell(outputs=[output]))
+    page = render_page(notebook, title="t", byline="b", footer="f")
+    assert "; media-src data:" in page
 
 
 @pytest.mark.slow

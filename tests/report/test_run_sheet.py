@@ -139,7 +139,7 @@ def test_plan_writes_page_and_sheet_and_says_how_to_open_it(demo_copy, capsys):
     assert said[-5:] == [
         f"Written: {sheet}; open it in a browser and print it.",
         f"Written: {page}; open it on the phone, in its browser.",
-        *(f"{label}: {text}" for label, text in ON_THE_PHONE),
+        *(f"{label}: {text}" for label, text in ON_THE_PHONE.items()),
     ]
     assert len(ON_THE_PHONE) == 3
     before = page.read_text(encoding="utf-8")

@@ -40,7 +40,7 @@ def tags(cell):
 
 def test_the_workbooks_are_there():
     assert set(NAMES) == {
-        "start", "before", "bench", "session", "plan", "coastdown", "runs",
+        "start", "before", "bench", "session", "plan", "coastdown", "runs", "from_sound",
         "session_report", "season", "explore", "library", "guide",
     }  # fmt: skip
 

@@ -17,6 +17,7 @@ from tuninglib.session import read_log as module
 from tuninglib.session.edit import write_values
 from tuninglib.session.load import load_session, pack_session, unpack_session
 from tuninglib.session.read_log import layout_of, log_files, read_delimited, read_log
+from tuninglib.session.schema import Log
 from tuninglib.session.trace import LeftOut
 from tuninglib.text_files import SessionError, decoded
 
@@ -256,7 +257,8 @@ def read(tmp_path):
     def reader(content, encoding="utf-8", **how):
         path = tmp_path / "gauge.csv"
         path.write_bytes(content if isinstance(content, bytes) else content.encode(encoding))
-        return read_delimited(path, **how)
+        how |= {key: tuple(how[key].items()) for key in ("columns", "units") if key in how}
+        return read_delimited(path, Log(file=path.name, **how))
 
     return reader
 

@@ -495,7 +495,7 @@ def before_buying(newcomer: Any, records: Sequence[BikeRecord]) -> BeforeBuying:
         heard=heard,
         hottest=kind.hottest(),
         costs=kind.costs(),
-        beside=kind.beside(pooled),
+        beside=tuple(kind.beside(pooled)),
         bikes=len(kind.bikes),
         bike_sd=pooled.bike_sd,
         new_kit=all(c.kit != kind.kit for one in kind.bikes.values() for c in one.cells),
@@ -905,20 +905,16 @@ class _Kind:
                 found.setdefault(record.currency, []).append(one.cost)
         return {currency: tuple(sorted(own)) for currency, own in sorted(found.items())}
 
-    def beside(self, pooled: Pooled) -> tuple:
+    def beside(self, pooled: Pooled):
         """Each outing beside what the others say of its bike."""
         others = dict(zip(self.bikes, pooled.others, strict=True))
-        found = []
         for at, record in enumerate(self.records):
             same = self.same_kit(record)
             read = {one.injector for one in record.readings if one.engine in same}
             own = others.get(record.bike or at) if record.readings else None
-            found.append(
-                Beside(
-                    record=record,
-                    injectors=tuple(sorted({record.stated_flow_m3_s[one] for one in read})),
-                    others=own,
-                    odd=own is not None and own.odd > 0.5 and len(self.bikes) > 2,
-                )
+            yield Beside(
+                record=record,
+                injectors=tuple(sorted({record.stated_flow_m3_s[one] for one in read})),
+                others=own,
+                odd=own is not None and own.odd > 0.5 and len(self.bikes) > 2,
             )
-        return tuple(found)

@@ -761,8 +761,10 @@ def _runs_step(evidence, ride, strength, equals, engine) -> Step:
     """More runs, where they may show something else to be better or settle what is leaned on."""
     decided, rivals = strength == "decided", equals
     if ride is not None and _doubted(evidence, ride):
-        # Its runs again, beside those that it is held against.
-        names = tuple(dict.fromkeys((*_named(ride), evidence.reference)))
+        # Its runs again, beside those that it is held against, where they may be ridden.
+        shut = [one.setup for one in evidence.ridden if one.gate is not None]
+        beside = [name for name in (evidence.reference,) if name not in shut]
+        names = tuple(dict.fromkeys((*_named(ride), *beside)))
         return Step(code="ride again", why="doubted", engine=engine, setups=names, runs=_MORE_RUNS)
     if decided:
         rivals = [one for one in equals if _value_of_runs(evidence, ride, one) >= WORTH_THE_WORK]

@@ -739,6 +739,6 @@ class Recording:
     pulls: tuple[HeardPull, ...]
     gear_changes_s: tuple[float, ...]
     sd_ratio: float | None
-    slip: Interval | None
+    slip: Interval | None = None
     rings: tuple[HeardRing, ...] = ()
     loud_s: tuple[float, ...] = ()

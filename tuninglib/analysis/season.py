@@ -677,7 +677,7 @@ def _forces(outings) -> tuple:
     pooled = pool_days(list(days.values()), **stated)
     linked = _linked(reference, ridden)
     # What days differ by must be seen, where no day leads from one setup to another.
-    pairs = _pairs(pooled, order, linked if pooled.day_sd_is_assumed else set(order))
+    pairs = tuple(_pairs(pooled, order, linked if pooled.day_sd_is_assumed else set(order)))
     return {
         "reference": reference,
         "pulls": tuple(_pulls(pooled, order, ridden, linked, _gains(reference, pairs))),
@@ -736,29 +736,25 @@ def _pulls(pooled, order, ridden, linked, gains):
         )
 
 
-def _pairs(pooled, order, linked) -> tuple:
+def _pairs(pooled, order, linked):
     """Every setup over those before it, as an outing's report compares two; adjusted as there."""
-    found = []
     for number, setup in enumerate(order):
         for other, over in enumerate(order[:number]):
             one = pooled.contrast(number, over=other)
             comparisons = len(order) - 1 if other == 0 else len(order) * (len(order) - 1) // 2
             adjusted = min(1.0, one.p_value * comparisons)
-            found.append(
-                Gain(
-                    setup=setup,
-                    over=over,
-                    ratio=_through(np.expm1, one.log),
-                    log_sd=one.log.half_width / Z_95,
-                    dof=float("inf"),
-                    p_value=one.p_value,
-                    p_adjusted=adjusted,
-                    told_apart=adjusted < ALPHA and {setup, over} <= linked,
-                    comparisons=comparisons,
-                    shares={},
-                )
+            yield Gain(
+                setup=setup,
+                over=over,
+                ratio=_through(np.expm1, one.log),
+                log_sd=one.sd,
+                dof=float("inf"),
+                p_value=one.p_value,
+                p_adjusted=adjusted,
+                told_apart=adjusted < ALPHA and {setup, over} <= linked,
+                comparisons=comparisons,
+                shares={},
             )
-    return tuple(found)
 
 
 def _linked(reference, ridden) -> set:

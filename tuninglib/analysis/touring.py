@@ -90,35 +90,35 @@ def long_climbs(session: Session) -> tuple:
     .. [1] 14 CFR 23.1043 (c): of all parts but cylinder barrels, 1.0 times the difference of the
        air's temperature.
     """
+    climbs = session.climbs.groupby("climb", sort=False)
+    return tuple(_climb(session, number, own) for number, own in climbs)
+
+
+def _climb(session, number, own) -> Climb:
     limits, day = stop_limits(session), day_temperature_of(session)
-    found = []
-    for number, own in session.climbs.groupby("climb", sort=False):
-        seen = own["head_temperature_k"].to_numpy()
-        fit = fit_warm_up(own["time_s"].to_numpy(), seen)
-        read = own["air_temperature_k"].dropna()
-        air, doubt = (float(read.mean()), 0.0) if len(read) else (day.value, day.half_width)
-        hot = _moved(fit.final_k, HOT_DAY_K - air, doubt)
-        place = "unclear"
-        if fit.told and hot.high < limits.hottest_k:
-            place = "below"
-        elif max(hot.low, float(seen.max())) > limits.hottest_k:
-            place = "above"
-        found.append(
-            Climb(
-                climb=float(number),
-                setup=str(own["setup"].iloc[0]),
-                readings=len(own),
-                hottest_k=float(seen.max()),
-                final_k=fit.final_k,
-                hot_day_k=hot,
-                time_constant_s=fit.time_constant_s,
-                told=fit.told,
-                limit_k=limits.hottest_k,
-                limit_is_stated=limits.hottest_is_stated,
-                place=place,
-            )
-        )
-    return tuple(found)
+    seen = own["head_temperature_k"].to_numpy()
+    fit = fit_warm_up(own["time_s"].to_numpy(), seen)
+    read = own["air_temperature_k"].dropna()
+    air, doubt = (float(read.mean()), 0.0) if len(read) else (day.value, day.half_width)
+    hot = _moved(fit.final_k, HOT_DAY_K - air, doubt)
+    place = "unclear"
+    if fit.told and hot.high < limits.hottest_k:
+        place = "below"
+    elif max(hot.low, float(seen.max())) > limits.hottest_k:
+        place = "above"
+    return Climb(
+        climb=float(number),
+        setup=str(own["setup"].iloc[0]),
+        readings=len(own),
+        hottest_k=float(seen.max()),
+        final_k=fit.final_k,
+        hot_day_k=hot,
+        time_constant_s=fit.time_constant_s,
+        told=fit.told,
+        limit_k=limits.hottest_k,
+        limit_is_stated=limits.hottest_is_stated,
+        place=place,
+    )
 
 
 def _moved(interval, by, doubt) -> Interval:

@@ -48,10 +48,8 @@ def coast_down(session_folder: Path | str) -> widgets.VBox:
     def answer(*, text, doubt, **measured):
         falls = parse_falls(text)
         road, rolled = fit_of(falls, **measured)
-        return kit.Said(
-            fit_words(road, falls, system, doubt),
-            fit_picture(road, rolled, falls, measured["speed_factor"], system),
-        )
+        picture = fit_picture(road, rolled, falls, measured["speed_factor"], system)
+        return kit.Said(fit_words(road, falls, system, doubt), picture)
 
     def write():
         values = kit.values_of(controls)
@@ -65,9 +63,7 @@ def coast_down(session_folder: Path | str) -> widgets.VBox:
 
 
 def _controls(start) -> dict:
-    mass, temperature, pressure = (
-        kit.of_kind(kind, start.system) for kind in ("mass", "temperature", "pressure")
-    )
+    mass, temperature, pressure = kit.of_kinds(start.system, "mass", "temperature", "pressure")
     step, factor = 0.05 if start.system == "us" else 1, start.speed_factor
     doubt, off = kit.percent("±%, 95 of 100"), start.factor_half_width / factor
     return {
@@ -89,7 +85,7 @@ def _typed(text, what, rows):
         rows=rows,
         continuous_update=False,
         style={"description_width": "8rem"},
-        layout={"width": "28rem", "max_width": "100%"},
+        layout=kit.WIDE,
     )
 
 
@@ -123,11 +119,10 @@ def fit_words(road: RoadLoad, falls: Falls, system: str, factor_doubt: float = 0
     shown, half = (units.to_display(one, "area", system) for one in (road.drag_area_m2, area))
     wind = with_unit(abs(road.headwind_m_s), "speed", system, 1)
     way = "out" if road.headwind_m_s >= 0 else "back"
-    rolls = len(set(falls.run.tolist()))
+    rolls, label = len(set(falls.run.tolist())), units.unit_label("area", system)
     said = {
-        "Drag area": f"{rounded(shown, half)} ± {rounded(half, half)} "
-        f"{units.unit_label('area', system)} (drag coefficient times frontal area, with this "
-        "rider).",
+        "Drag area": f"{rounded(shown, half)} ± {rounded(half, half)} {label} (drag coefficient "
+        "times frontal area, with this rider).",
         "Rolling coefficient": f"{rounded(road.rolling_coefficient, rolling)} ± "
         f"{rounded(rolling, rolling)}.",
         "Wind": f"{wind} against the rider on the way {way}, from the difference of the "
@@ -150,10 +145,8 @@ def fit_picture(road: RoadLoad, ride: Ride, falls: Falls, factor: float, system:
     drop = (falls.shown_from_m_s - falls.shown_to_m_s) * factor
     middle = (falls.shown_from_m_s + falls.shown_to_m_s) / 2 * factor
     grid = np.linspace(max(2.0, middle.min() * 0.85), middle.max() * 1.1, 40)
-    for name, direction, marker, line, colour in (
-        ("out", 1, "o", "-", COLOURS[0]),
-        ("back", -1, "s", "--", COLOURS[1]),
-    ):
+    ways = ("out", 1, "o", "-", COLOURS[0]), ("back", -1, "s", "--", COLOURS[1])
+    for name, direction, marker, line, colour in ways:
         own = falls.direction == direction
         timed = shown(middle[own]), shown(drop[own] / falls.time_s[own])
         ax.plot(*timed, marker, color=colour, markerfacecolor="none", label=f"{name}, timed")
@@ -192,7 +185,7 @@ def bench_flow(session_folder: Path | str) -> widgets.VBox:
         return kit.unreadable(error)
     system = tables["session"].get("units", "metric")
     typed = _typed(start, "caught volumes, one in each row", rows=10)
-    density, petrol = kit.of_kind("density", system), PETROL_DENSITY_KG_M3
+    (density,), petrol = kit.of_kinds(system, "density"), PETROL_DENSITY_KG_M3
     step = 1 if system != "us" else 0.1
     controls = {
         "text": typed,
@@ -272,8 +265,9 @@ def bench_values_for_session(flow: Interval, dead_time: Interval | None) -> dict
     flow, dead_time
         As of :func:`bench_sentence`.
     """
-    both = flow.value, flow.half_width
-    per_minute, width = (float(units.to_display(one, "flow", "metric")) for one in both)
+    per_minute, width = (
+        units.to_display(x, "flow", "metric") for x in (flow.value, flow.half_width)
+    )
     places = max(decimals_for(width), 0)
     values = {
         "flow": f"{per_minute:.{places}f} cc/min +/- {width:.{places + 1}f} cc/min",

@@ -56,9 +56,8 @@ def mixture(results: Results) -> widgets.VBox | Prose:
 
     def answer(*, injector, fuel, ethanol, lowest, highest, flow, tolerance):
         if not lowest < highest:
-            raise ValueError(
-                f"the band's richest end ({lowest:g}) must be below its leanest ({highest:g})"
-            )
+            said = f"the band's richest end ({lowest:g}) must be below its leanest ({highest:g})"
+            raise ValueError(said)
         target = replace(session.target, lowest=lowest, highest=highest)
         band = band_of(replace(session, target=target))
         asked = Asked(
@@ -86,11 +85,9 @@ def mixture(results: Results) -> widgets.VBox | Prose:
 
     sets = "Sets lowest and highest under [target] in session.toml"
     band = kit.action("Write the target band into my session", sets, write_band)
-    adds, label = (
-        "Adds an [injectors.…] table to session.toml",
-        "Write this injector into my session",
-    )
-    candidate = kit.action(f"{label}, as a candidate", adds, write_candidate)
+    adds = "Adds an [injectors.…] table to session.toml"
+    label = "Write this injector into my session, as a candidate"
+    candidate = kit.action(label, adds, write_candidate)
     more = (band, name, candidate)
     return kit.panel(controls, answer, name=f"mixture of {session.folder}", more=more)
 
@@ -103,7 +100,7 @@ def _mixture_controls(results, ladder) -> dict:
     injector = kit.choice("start from injector", listed, (untried or listed)[0])
     fuel = kit.choice("start from fuel", tuple(session.fuels), results.ridden_setup.fuel)
     flows, content = ladder.flow_m3_s, kit.percent("% by volume")
-    flow_shown, doubt = kit.of_kind("flow", system), kit.percent("±%, 95 of 100")
+    (flow_shown,), doubt = kit.of_kinds(system, "flow"), kit.percent("±%, 95 of 100")
 
     def of_injector():
         tolerance = Z_95 * tolerance_sd(session, injector.value)
@@ -246,7 +243,7 @@ def other_air(results: Results) -> widgets.VBox | Prose:
     heights = (0.0, max(2500.0, envelope.riding.highest_m))
     ends = envelope.temperature_k[0], envelope.temperature_k[-1]
     warm, band = float(air["temperature_k"].mean()), results.band
-    degrees, height = kit.of_kind("temperature", system), kit.of_kind("length", system)
+    degrees, height = kit.of_kinds(system, "temperature", "length")
     controls = {
         "injector": kit.choice("injector", names, names[0]),
         "temperature": kit.slider("air temperature", degrees, warm, ends, 1),
@@ -254,9 +251,8 @@ def other_air(results: Results) -> widgets.VBox | Prose:
     }
 
     def answer(*, injector, temperature, altitude):
-        lambda_, odds = over_air(
-            known, listed[injector], band, temperature_k=temperature, altitude_m=altitude
-        )
+        there = {"temperature_k": temperature, "altitude_m": altitude}
+        lambda_, odds = over_air(known, listed[injector], band, **there)
         richer, inside, leaner = (odds_text(float(x)) for x in vars(odds).values())
         said = {
             "Lambda": f"{interval_text(lambda_)} with {injector} on {listed[injector].fuel}.",
@@ -294,7 +290,7 @@ def another_rider(results: Results) -> widgets.VBox | Prose:
     length = sum(run.lengths_m)
     grade = sum(a * b for a, b in zip(run.lengths_m, run.grade_ratios, strict=True)) / length
 
-    mass, way, speed = (kit.of_kind(kind, system) for kind in ("mass", "length", "speed"))
+    mass, way, speed = kit.of_kinds(system, "mass", "length", "speed")
     wind = run.headwind_m_s
     controls = {
         "mass": kit.slider("rider, dressed to ride", mass, run.rider_mass_kg, (40.0, 140.0), 1),
@@ -318,9 +314,7 @@ def question_of(values: dict, start: dict) -> Question:
     values, start : dict of str to float
         ``mass``, ``length``, ``grade``, ``wind`` in SI.
     """
-    asked = {
-        name: values[name] if kit.moved(values[name], start[name]) else None for name in values
-    }
+    asked = {name: x if kit.moved(x, start[name]) else None for name, x in values.items()}
     hill = {}
     if asked["length"] is not None or asked["grade"] is not None:
         hill = {"lengths_m": (values["length"],), "grade_ratios": (values["grade"],)}

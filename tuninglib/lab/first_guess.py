@@ -13,14 +13,7 @@ from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.injector import DEAD_TIME_S, HIGHEST_SHARE, Change, guess_of
 from tuninglib.analysis.mixture import flow_on_bike
 from tuninglib.lab import kit
-from tuninglib.physics import fuels
-from tuninglib.physics.engine import (
-    chamber_with_kit_m3,
-    compression_ratio,
-    displacement_m3,
-    mean_piston_speed_m_s,
-)
-from tuninglib.physics.injector import metering_demand
+from tuninglib.physics import engine, fuels
 from tuninglib.report.page_parts import Prose, with_unit
 from tuninglib.rounding import fixed, percent, quantity_text
 from tuninglib.session.defaults import ethanol_of, petrol_density_of
@@ -108,9 +101,8 @@ def first_guess(results: Results | None = None, *, system: str = "metric") -> wi
             raise ValueError("no injector flows so little; 0 takes the flow that is called for")
         changed |= {"breathing_ratio": 1 + change, "chosen_m3_s": chosen_m3_s or None}
         chart = {"chart_valves": chart_valves, "chart_ethanol": chart_ethanol}
-        return kit.Said(
-            guess_words(system, replace(start, **changed), own_valves=own_valves, **chart)
-        )
+        planned = replace(start, **changed)
+        return kit.Said(guess_words(system, planned, own_valves=own_valves, **chart))
 
     controls = _guess_controls(start, system)
     folder = results.session.folder if results is not None else ""
@@ -119,9 +111,7 @@ def first_guess(results: Results | None = None, *, system: str = "metric") -> wi
 
 def _guess_controls(start, system) -> dict:
     """Sliders that stand where a change starts, named as what they change."""
-    flow, cc, pressure = (
-        kit.of_kind(kind, system) for kind in ("flow", "displacement", "fuel_pressure")
-    )
+    flow, cc, pressure = kit.of_kinds(system, "flow", "displacement", "fuel_pressure")
     content, doubt = kit.percent("% by volume"), kit.percent("±%, 95 of 100")
     bar = 0.1 if system == "metric" else 0.5
     contents, sizes, pressures = (0, 0.85), (4e-5, 1e-3), (1e5, 6e5)
@@ -182,23 +172,21 @@ def guess_words(
         stated = quantity_text(guess.stated_at_old_pressure_m3_s, "flow", system)
         said["Stated at the old pressure"] = f"the same injector is one of {stated}."
     share = guess.open_time_s / guess.cycle_time_s
+    runs_out = with_unit(guess.runs_out_m3_s, "flow", system)
     least, most = (f"{'+' if one > 0 else ''}{percent(one)}" for one in guess.trims)
     said |= {
         "Open time": f"{guess.open_time_s * 1e3:.1f} ms of the {guess.cycle_time_s * 1e3:.1f} ms "
         f"of one cycle at {change.engine_speed_rpm:.0f} rpm ({percent(share)}).",
-        "Runs out": f"at full speed an injector below "
-        f"{with_unit(guess.runs_out_m3_s, 'flow', system)} would need "
-        f"more than {percent(HIGHEST_SHARE)} of the cycle.",
+        "Runs out": f"at full speed an injector below {runs_out} would need more than "
+        f"{percent(HIGHEST_SHARE)} of the cycle.",
         "At idle": f"a pulse of {1e3 * change.idle_pulse_s:.2f} ms becomes "
         f"{1e3 * guess.idle_pulse_s:.2f} ms (dead time {1e3 * DEAD_TIME_S:g} ms taken).",
         "Where the ECU corrects": f"at part load it must trim by {least} to {most}, depending on "
         "whether its table goes by throttle or by manifold pressure; many can trim 20 to 25 % "
         "(common practice).",
     }
-    watch = _guess_warnings(guess)
-    watch += chart_warnings(
-        change, own_valves=own_valves, chart_valves=chart_valves, chart_ethanol=chart_ethanol
-    )
+    chart = {"chart_valves": chart_valves, "chart_ethanol": chart_ethanol}
+    watch = [*_guess_warnings(guess), *chart_warnings(change, own_valves=own_valves, **chart)]
     watch.append(
         "a first guess is no reading. Start at the rich end of the range, read the gauge on a "
         "short gentle run, then go on."
@@ -239,11 +227,8 @@ def chart_warnings(
             "heads with other valves breathe differently at the same displacement, and each per "
             "cent of breathing is one per cent of flow. Do not take its flow as it is."
         )
-    chart, own = (
-        metering_demand(b.stoichiometric_ratio, b.density_kg_m3)
-        for b in (fuels.Blend(chart_ethanol), fuels.Blend(change.new_ethanol))
-    )
-    off = chart / own - 1
+    shift = fuels.lambda_shift(fuels.Blend(chart_ethanol), fuels.Blend(change.new_ethanol))
+    off = float(shift) - 1
     if abs(off) > 0.005:
         less = "too small" if off > 0 else "too large"
         found.append(
@@ -284,9 +269,9 @@ def compression(system: str = "metric") -> widgets.VBox:
         "fuel_scale": kit.choice("its scale", tuple(fuels.SCALES)),
     }
 
-    def answer(*, need, need_scale, fuel, fuel_scale, **engine):
+    def answer(*, need, need_scale, fuel, fuel_scale, **sizes):
         octanes = {"need": fuels.Octane(need, need_scale), "fuel": fuels.Octane(fuel, fuel_scale)}
-        return kit.Said(compression_words(CylinderKit(**engine), system=system, **octanes))
+        return kit.Said(compression_words(CylinderKit(**sizes), system=system, **octanes))
 
     return kit.panel(controls, answer, name=f"compression in {system}")
 
@@ -332,17 +317,11 @@ def compression_words(
     need, fuel : tuninglib.physics.fuels.Octane
     """
     made, stroke_m, new_bore_m = planned.made, planned.stroke / 1e3, planned.new_bore / 1e3
-    old_m3, new_m3 = (
-        displacement_m3(bore_m=bore_m, stroke_m=stroke_m)
-        for bore_m in (planned.bore / 1e3, new_bore_m)
-    )
-    chamber_m3 = planned.clearance / 1e6 or chamber_with_kit_m3(
-        old_m3 / (made - 1),
-        dome_m3=planned.dome / 1e6,
-        bore_m=new_bore_m,
-        gasket_m=planned.gasket / 1e3,
-    )
-    now = compression_ratio(swept_volume_m3=new_m3, clearance_volume_m3=chamber_m3)
+    bores_m = (planned.bore / 1e3, new_bore_m)
+    old_m3, new_m3 = (engine.displacement_m3(bore_m=bore, stroke_m=stroke_m) for bore in bores_m)
+    kit_m = {"dome_m3": planned.dome / 1e6, "bore_m": new_bore_m, "gasket_m": planned.gasket / 1e3}
+    chamber_m3 = planned.clearance / 1e6 or engine.chamber_with_kit_m3(old_m3 / (made - 1), **kit_m)
+    now = engine.compression_ratio(swept_volume_m3=new_m3, clearance_volume_m3=chamber_m3)
     rise = now - made
     old, new = (with_unit(one, "displacement", system, 1) for one in (old_m3, new_m3))
     how = f"with the chamber that was measured, {fixed(made, 1)} as made."
@@ -351,7 +330,7 @@ def compression_words(
             f"with the kit if the head stays as it is, {fixed(made, 1)} as made. Measure the "
             "chamber with a burette before the engine runs: that counts, not the sum."
         )
-    piston = mean_piston_speed_m_s(stroke_m=stroke_m, engine_speed_rpm=planned.speed)
+    piston = engine.mean_piston_speed_m_s(stroke_m=stroke_m, engine_speed_rpm=planned.speed)
     margin = fuels.octane_margin(fuel, need, compression_rise=rise)
     said = {
         "Displacement": f"{old} as made, {new} with the kit ({percent(new_m3 / old_m3 - 1, 1)}).",
@@ -402,9 +381,8 @@ def _octane_sentence(need, fuel, margin, rise) -> str:
             f"{text}: compression would be raised by {fixed(rise, 1)}, so far that no figure in "
             "octane numbers would hold. Measure the chamber again."
         )
-    low, high = (
-        fixed(one * rise, 1) for one in (fuels.PER_COMPRESSION.low, fuels.PER_COMPRESSION.high)
-    )
+    asked = fuels.PER_COMPRESSION.scaled(rise)
+    low, high = fixed(asked.low, 1), fixed(asked.high, 1)
     return (
         f"{text} where compression is raised by {fixed(rise, 1)}, which asks for {low} to {high} "
         "octane numbers more (rule of thumb; engines of one model differ by 3 either way, and "
@@ -485,19 +463,17 @@ def tank_words(
         By volume, 0 to 1.
     """
     system = known.system
-    after = fuels.content_after_topping_up(
-        tank_volume_m3=tank_m3,
-        tank_ethanol_volume_fraction=tank_ethanol,
-        added_volume_m3=added_m3,
-        added_ethanol_volume_fraction=added_ethanol,
-    )
-    before, mixed = (
-        fuels.Blend(content, petrol_density_kg_m3=known.petrol_density_kg_m3)
-        for content in (tank_ethanol, after)
-    )
-    shift = fuels.lambda_shift(before, mixed)
+    poured = {
+        "tank_volume_m3": tank_m3,
+        "tank_ethanol_volume_fraction": tank_ethanol,
+        "added_ethanol_volume_fraction": added_ethanol,
+    }
+    after = fuels.content_after_topping_up(**poured, added_volume_m3=added_m3)
+    petrol = {"petrol_density_kg_m3": known.petrol_density_kg_m3}
+    blends = (fuels.Blend(content, **petrol) for content in (tank_ethanol, after))
+    shift = fuels.lambda_shift(*blends)
     whole = with_unit(tank_m3 + added_m3, "volume", system, 2)
-    wanted = _to_add(system, tank_m3, tank_ethanol, added_ethanol, wanted_ethanol)
+    wanted = _to_add(system, poured, wanted_ethanol)
     said = {
         "After topping up": f"{percent(after, 1)} ethanol in {whole}.",
         "To get what you want": wanted,
@@ -522,14 +498,10 @@ def tank_words(
     return kit.with_watch(said, watch)
 
 
-def _to_add(system, tank_m3, tank, added, wanted) -> str:
+def _to_add(system, poured, wanted) -> str:
+    tank_m3, tank, added = poured.values()
     try:
-        volume = fuels.volume_to_add(
-            tank_volume_m3=tank_m3,
-            tank_ethanol_volume_fraction=tank,
-            added_ethanol_volume_fraction=added,
-            wanted_ethanol_volume_fraction=wanted,
-        )
+        volume = fuels.volume_to_add(**poured, wanted_ethanol_volume_fraction=wanted)
     except ValueError:
         return (
             f"no amount of {percent(added, 1)} ethanol brings {percent(tank, 1)} to "
@@ -544,10 +516,8 @@ def _shift_words(known, shift) -> str:
     if abs(shift - 1) < 5e-4:
         return "no change."
     way = "leaner" if shift > 1 else "richer"
-    words = (
-        f"on the same injector it runs {percent(abs(shift - 1), 1)} {way}, where the ECU "
-        "does not correct"
-    )
+    words = f"on the same injector it runs {percent(abs(shift - 1), 1)} {way}"
+    words = f"{words}, where the ECU does not correct"
     if scale is None:
         return f"{words}."
     now, then = known.middle * scale, known.middle * shift * scale
@@ -566,7 +536,7 @@ def tank(results: Results | None = None, *, system: str = "metric") -> widgets.V
         System of units of that.
     """
     known = known_of(results) if results is not None else Known(system=system)
-    volume, usual_m3 = kit.of_kind("volume", known.system), 0.003
+    (volume,), usual_m3 = kit.of_kinds(known.system, "volume"), 0.003
     # A tenth of the reader's unit is as near as anybody pours.
     usual_m3 = volume.si(round(volume.shown(usual_m3), 1))
 

@@ -58,10 +58,8 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
 
     def build(_=None):
         table = tables.value
-        place.children = [
-            _line(folder, table, field, typed, names_in(folder, added))
-            for field in fields_of(table)
-        ]
+        names = names_in(folder, added)
+        place.children = [_line(folder, table, one, typed, names) for one in fields_of(table)]
 
     def again(chosen):
         tables.options = table_names(folder, added)
@@ -103,9 +101,8 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
     tables.observe(build, "value")
     more = kit.button("Add", "One more entry, to fill in", "plus", add, words)
     tooltip = "Writes what was typed in all tables; the earlier file is kept"
-    button = kit.button(
-        "Write into session.toml", tooltip, "pencil", write, words, button_style="primary"
-    )
+    label, look = "Write into session.toml", {"button_style": "primary"}
+    button = kit.button(label, tooltip, "pencil", write, words, **look)
     tooltip = "Turns its lines into comments in session.toml; the earlier file is kept"
     gone = kit.button("Remove this table", tooltip, "trash", remove, words)
     again(tables.value)
@@ -470,9 +467,8 @@ def _form(session_folder, build, said):
         build(Prose((("Added", f"the column {column.value}{remark}."),)))
 
     tooltip = "Adds it to runs.csv, empty in every row so far"
-    new_column = kit.button(
-        "Add the column", tooltip, "columns", add_one, words, disabled=not others
-    )
+    off = {"disabled": not others}
+    new_column = kit.button("Add the column", tooltip, "columns", add_one, words, **off)
     if said is not None:
         words.value = kit.words_html(said)
     lines = [widgets.VBox([fields[key], beside[key]]) for key in fields]
@@ -485,12 +481,8 @@ def last_rows(sheet: edit.Sheet) -> Table:
     """The last rows of the file as they were typed."""
     used = [i for i, key in enumerate(sheet.keys) if key or sheet.table.headers[i]]
     rows = sheet.table.rows[-_ROWS_SHOWN:]
-    return Table(
-        f"The last {len(rows)} of {len(sheet.table.rows)} rows of {RUNS}"
-        if rows
-        else f"No row in {RUNS} yet",
-        tuple(
-            _label(sheet, sheet.keys[i]) if sheet.keys[i] else sheet.table.headers[i] for i in used
-        ),
-        tuple(tuple(row[i] for i in used) for row in rows),
-    )
+    title = f"The last {len(rows)} of {len(sheet.table.rows)} rows of {RUNS}"
+    named = ((sheet.keys[i], sheet.table.headers[i]) for i in used)
+    heads = tuple(_label(sheet, key) if key else header for key, header in named)
+    cells = tuple(tuple(row[i] for i in used) for row in rows)
+    return Table(title if rows else f"No row in {RUNS} yet", heads, cells)

@@ -70,9 +70,8 @@ def png_of(canvas: FigureCanvasAgg) -> bytes:
     """PNG of what is drawn on an Agg canvas: fast rather than small."""
     width, height = canvas.get_width_height(physical=True)
     buffer = io.BytesIO()
-    picture = PIL.Image.frombuffer(
-        "RGBA", (width, height), canvas.buffer_rgba(), "raw", "RGBA", 0, 1
-    )
+    size, drawn = (width, height), canvas.buffer_rgba()
+    picture = PIL.Image.frombuffer("RGBA", size, drawn, "raw", "RGBA", 0, 1)
     picture.convert("RGB").save(buffer, "png", compress_level=1)
     return buffer.getvalue()
 
@@ -86,8 +85,8 @@ def image_html(image: Image) -> Markup:
 # Controls, words and buttons ----------------------------------------------------------------------
 
 # Controls keep to the left, so that the answer stands beside them and not below the fold.
-_WIDE = {"width": "28rem", "max_width": "100%"}
-_LABEL = {"description_width": "13rem"}
+WIDE = {"width": "28rem", "max_width": "100%"}
+_LOOK = {"style": {"description_width": "13rem"}, "layout": WIDE}
 
 
 @dataclass(frozen=True)
@@ -113,13 +112,17 @@ class Measure(NamedTuple):
     si: Callable[[float], float] = float
 
 
-def of_kind(kind: str, system: str) -> Measure:
-    """A quantity in the reader's unit; kinds are those of :mod:`tuninglib.units`."""
-    return Measure(
-        units.unit_label(kind, system),
-        lambda value: float(units.to_display(value, kind, system)),
-        lambda shown: units.from_display(shown, kind, system),
-    )
+def of_kinds(system: str, *kinds: str) -> list[Measure]:
+    """Quantities in the reader's units; kinds are those of :mod:`tuninglib.units`."""
+
+    def measure(kind):
+        return Measure(
+            units.unit_label(kind, system),
+            lambda value: float(units.to_display(value, kind, system)),
+            lambda shown: units.from_display(shown, kind, system),
+        )
+
+    return [measure(kind) for kind in kinds]
 
 
 def percent(unit: str = "%") -> Measure:
@@ -157,8 +160,7 @@ def slider(
         step=step,
         description=f"{label} [{measure.unit}]" if measure.unit else label,
         readout_format=f".{decimals}f",
-        style=_LABEL,
-        layout=_WIDE,
+        **_LOOK,
         tooltip=f"{label}: arrow keys move it; click the number to type one",
     )
     made.measure, made.start = measure, (shown, value)
@@ -202,16 +204,12 @@ def moved(value: float, start: float) -> bool:
 def choice(label: str, options: Iterable, value: object = None) -> widgets.Dropdown:
     """A list to choose one entry from; an entry may be a pair of what is shown and its value."""
     start = {} if value is None else {"value": value}
-    return widgets.Dropdown(
-        options=list(options), description=label, style=_LABEL, layout=_WIDE, **start
-    )
+    return widgets.Dropdown(options=list(options), description=label, **_LOOK, **start)
 
 
 def text(label: str, value: str = "", placeholder: str = "") -> widgets.Text:
     """A line to type in."""
-    return widgets.Text(
-        value=value, placeholder=placeholder, description=label, style=_LABEL, layout=_WIDE
-    )
+    return widgets.Text(value=value, placeholder=placeholder, description=label, **_LOOK)
 
 
 def words_html(*shown: Prose | Table | Html | Picture, live: bool = True) -> Markup:
@@ -340,9 +338,8 @@ def beside(controls: Sequence[widgets.Widget], answer: Sequence[widgets.Widget])
     left = widgets.VBox(list(controls), layout={"flex": "0 1 29rem", "min_width": "18rem"})
     left.add_class("tuning-controls")
     right = widgets.VBox(list(answer), layout={"flex": "1 1 26rem", "min_width": "18rem"})
-    row = widgets.Box(
-        [left, right], layout={"display": "flex", "flex_flow": "row wrap", "width": "100%"}
-    )
+    layout = {"display": "flex", "flex_flow": "row wrap", "width": "100%"}
+    row = widgets.Box([left, right], layout=layout)
     return widgets.VBox([widgets.HTML(render("lab/templates/labels.html.j2")), row])
 
 

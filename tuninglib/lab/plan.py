@@ -7,7 +7,7 @@ import ipywidgets as widgets
 from tuninglib.analysis import day_plan
 from tuninglib.lab import kit
 from tuninglib.report.advice import gate_sentence
-from tuninglib.report.page_parts import Prose, Table, spaced
+from tuninglib.report.page_parts import Prose, Table, count_of, spaced
 from tuninglib.report.roadside import ON_THE_PHONE, roadside_page
 from tuninglib.report.run_sheet import (
     ROWS_ON_A_PAGE,
@@ -211,9 +211,7 @@ def _day_remarks(day) -> dict:
 
 def _changes_text(changes: dict) -> str:
     """How often parts are changed between runs."""
-    found = [
-        f"{count} change{'s' * (count != 1)} of {kind}" for kind, count in changes.items() if count
-    ]
+    found = (f"{count_of(count, 'change')} of {kind}" for kind, count in changes.items() if count)
     return listing(found) or "nothing to change"
 
 
@@ -226,9 +224,8 @@ def closed_words(start: day_plan.PlanStart, closed: dict, *, left_out: bool) -> 
     closed : dict of str to Combination
     left_out : bool
     """
-    reasons = "; ".join(
-        f"{spaced(name)}: {gate_sentence(start.results, one)}" for name, one in closed.items()
-    )
+    gates = {spaced(name): gate_sentence(start.results, one) for name, one in closed.items()}
+    reasons = "; ".join(f"{name}: {gate}" for name, gate in gates.items())
     if left_out:
         return Prose((("Left out", f"{reasons}."),))
     return Prose((("Not to be ridden as it is", f"{reasons}."),), style="caution")
@@ -278,17 +275,10 @@ def write_phone_page(
     ends = {name: day_plan.ended_with(name, names, start.richness, start.results) for name in names}
     gauge = what_stands(session_folder).gauge
     closed = {name: gate_sentence(start.results, one) for name, one in start.closed.items()}
-    page = roadside_page(
-        day.order,
-        _heading(day, start),
-        sheet,
-        ends=ends,
-        closed=closed,
-        gauge=gauge,
-        so_far=_so_far(day, start),
-    )
+    said = {"ends": ends, "closed": closed, "gauge": gauge, "so_far": _so_far(day, start)}
+    page = roadside_page(day.order, _heading(day, start), sheet, **said)
     path = Path(session_folder) / PHONE_PAGE
-    return Prose((*_written(path, page, "on the phone, in its browser"), *ON_THE_PHONE))
+    return Prose((*_written(path, page, "on the phone, in its browser"), *ON_THE_PHONE.items()))
 
 
 def _so_far(day, start) -> Prose | None:

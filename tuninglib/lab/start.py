@@ -293,6 +293,8 @@ def lab_command(*, browser: bool = True, options: Sequence[str] = ()) -> list:
         f"--LabApp.default_url=/lab/tree/{START}.ipynb",
         # Workbooks run when they are first looked at.
         f"--LabApp.extra_labextensions_path={Path(__file__).parent / 'labextensions'}",
+        # A recording that is dropped comes as one message.
+        "--ServerApp.tornado_settings={'websocket_max_message_size': 200_000_000}",
         # It would ask the network for updates.
         "--LabApp.check_for_updates_class=jupyterlab.NeverCheckForUpdate",
         *([] if browser else ["--no-browser"]),
@@ -360,7 +362,6 @@ def make_report_with(session_folder: Path | str, show: Callable[[Prose], object]
         command,
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
-        text=True,
         encoding="utf-8",
         errors="replace",
         env={**os.environ, "PYTHONUTF8": "1"},
@@ -388,9 +389,8 @@ def report_links(page: Path, remarks: Sequence[str] = ()) -> Html:
     """
     words = Prose((("Written", printable(str(page))), *(("", remark) for remark in remarks)))
     copy = base64.b64encode(page.read_bytes()).decode()
-    link = render(
-        "lab/templates/report_link.html.j2", words=words.html(), name=page.name, page=copy
-    )
+    slots = {"words": words.html(), "name": page.name, "page": copy}
+    link = render("lab/templates/report_link.html.j2", **slots)
     return Html(link, f"{words.plain()}\n")
 
 
@@ -404,9 +404,8 @@ def report_button(session_folder: Path | str) -> "widgets.VBox":
     # Late: the report's own workbook has no buttons, and need not wait for what makes them.
     from tuninglib.lab import kit
 
-    return kit.background_action(
-        "Make the report",
-        "Runs: tuninglib report, on this outing",
-        lambda show: make_report_with(session_folder, show),
-        icon="file-text",
-    )
+    def make(show):
+        return make_report_with(session_folder, show)
+
+    tooltip = "Runs: tuninglib report, on this outing"
+    return kit.background_action("Make the report", tooltip, make, icon="file-text")

@@ -146,10 +146,8 @@ def dew_point_k(water_vapour_pressure_pa: ArrayLike) -> float | np.ndarray:
     16.7
     """
     low, high = saturation_pressure_pa(np.array([223.15, 333.15]))
-    vapour_pa = limited(
-        water_vapour_pressure_pa, "vapour pressure", "Pa", low, high, "give pascals"
-    )
-    beta = (vapour_pa / 1e6) ** 0.25
+    p = limited(water_vapour_pressure_pa, "vapour pressure", "Pa", low, high, "give pascals")
+    beta = (p / 1e6) ** 0.25
     e = beta**2 + _N[3] * beta + _N[6]
     f = _N[1] * beta**2 + _N[4] * beta + _N[7]
     g = _N[2] * beta**2 + _N[5] * beta + _N[8]
@@ -246,9 +244,8 @@ def standard_pressure_pa(altitude_m: ArrayLike) -> float | np.ndarray:
     954.6
     """
     exponent = STANDARD_GRAVITY_M_S2 / (_AIR_GAS_CONSTANT_J_KG_K * _LAPSE_K_M)
-    return plain(
-        STANDARD_PRESSURE_PA * (standard_temperature_k(altitude_m) / _SEA_LEVEL_K) ** exponent
-    )
+    colder = standard_temperature_k(altitude_m) / _SEA_LEVEL_K
+    return plain(STANDARD_PRESSURE_PA * colder**exponent)
 
 
 def standard_altitude_m(pressure_abs_pa: ArrayLike) -> float | np.ndarray:
@@ -312,11 +309,8 @@ def normal_gravity_m_s2(
     latitude_deg = limited(latitude_deg, "latitude", "deg", -90, 90, "give degrees")
     altitude_m = _altitude(altitude_m)
     sine2 = np.sin(np.radians(latitude_deg)) ** 2
-    surface = (
-        _EQUATOR_GRAVITY_M_S2
-        * (1 + _GRAVITY_K * sine2)
-        / np.sqrt(1 - _ECCENTRICITY_SQUARED * sine2)
-    )
+    flattened = (1 + _GRAVITY_K * sine2) / np.sqrt(1 - _ECCENTRICITY_SQUARED * sine2)
+    surface = _EQUATOR_GRAVITY_M_S2 * flattened
     h = altitude_m / _SEMI_MAJOR_AXIS_M
     slope = 1 + _FLATTENING + _GRAVITY_M - 2 * _FLATTENING * sine2
     return plain(surface * (1 - 2 * slope * h + 3 * h**2))

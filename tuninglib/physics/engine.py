@@ -38,10 +38,9 @@ def displacement_m3(
     """
     bore_m = _cylinder_size(bore_m, "bore")
     stroke_m = _cylinder_size(stroke_m, "stroke")
-    count = require_or_missing(
-        cylinders, "number of cylinders", "", at_least=1, remedy="count them"
-    )
-    return plain(np.pi / 4 * bore_m**2 * stroke_m * count)
+    remedy = "count them"
+    cylinders = require_or_missing(cylinders, "number of cylinders", "", at_least=1, remedy=remedy)
+    return plain(np.pi / 4 * bore_m**2 * stroke_m * cylinders)
 
 
 def compression_ratio(
@@ -269,15 +268,9 @@ def air_mass_per_cycle_kg(
     """
     displacement_m3 = positive(displacement_m3, "displacement", "m3")
     air_density_kg_m3 = positive(air_density_kg_m3, "air density", "kg/m3")
-    volumetric_efficiency = require_or_missing(
-        volumetric_efficiency,
-        "volumetric efficiency",
-        "",
-        above=0,
-        at_most=2,
-        remedy="0.85 is 85 %",
-    )
-    return plain(displacement_m3 * air_density_kg_m3 * volumetric_efficiency)
+    limits = {"above": 0, "at_most": 2, "remedy": "0.85 is 85 %"}
+    filled = require_or_missing(volumetric_efficiency, "volumetric efficiency", "", **limits)
+    return plain(displacement_m3 * air_density_kg_m3 * filled)
 
 
 def fuel_mass_per_cycle_kg(

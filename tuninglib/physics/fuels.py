@@ -92,9 +92,8 @@ class Blend:
     @property
     def stoichiometric_ratio(self) -> float | np.ndarray:
         """Dry air that burns a unit mass of the blend. [kg air/kg fuel]"""
-        return self._by_mass(
-            stoichiometric_ratio(ETHANOL_FORMULA), stoichiometric_ratio(self.petrol_formula)
-        )
+        formulas = (ETHANOL_FORMULA, self.petrol_formula)
+        return self._by_mass(*map(stoichiometric_ratio, formulas))
 
     @property
     def lower_heating_value_j_kg(self) -> float | np.ndarray:
@@ -212,9 +211,8 @@ def density_at_temperature(
     731.4
     """
     density = _density(density_15_kg_m3, "fuel density")
-    temperature_k = limited(
-        temperature_k, "fuel temperature", "K", 233.15, 363.15, "degC plus 273.15 is K"
-    )
+    remedy = "degC plus 273.15 is K"
+    temperature_k = limited(temperature_k, "fuel temperature", "K", 233.15, 363.15, remedy)
     content = _content(ethanol_volume_fraction, "ethanol content")
     alpha = PETROL_EXPANSION_1_K + content * (ETHANOL_EXPANSION_1_K - PETROL_EXPANSION_1_K)
     swelling = alpha * (temperature_k - _REFERENCE_TEMPERATURE_K)
@@ -361,9 +359,8 @@ def blend_octane(
     """
     petrol = _octane(petrol_octane, "octane number of petrol")
     ethanol = _octane(ethanol_octane, "octane number of ethanol")
-    mass = limited(
-        petrol_molar_mass_kg_mol, "petrol molar mass", "kg/mol", 0.06, 0.2, "108 g/mol is 0.108"
-    )
+    remedy = "108 g/mol is 0.108"
+    mass = limited(petrol_molar_mass_kg_mol, "petrol molar mass", "kg/mol", 0.06, 0.2, remedy)
     z = require_or_missing(interaction, "interaction", "", remedy="0 if unknown")
     w = blend.ethanol_mass_fraction
     ethanol_mol = w / molar_mass_kg_mol(ETHANOL_FORMULA)
@@ -435,9 +432,8 @@ class Octane:
     def __post_init__(self):
         require(self.value, "octane number", "", at_least=50, at_most=140, remedy="see the pump")
         if self.scale not in SCALES:
-            raise ValueError(
-                f"{self.scale!r} is not an octane scale; write one of {', '.join(SCALES)}"
-            )
+            wanted = f"write one of {', '.join(SCALES)}"
+            raise ValueError(f"{self.scale!r} is not an octane scale; {wanted}")
 
     def __str__(self) -> str:
         return f"{self.value:g} {self.scale}"

@@ -123,9 +123,8 @@ def mass_flow_kg_s(
     flow_m3_s = require(flow_m3_s, "flow", "m3/s", above=0)
     density_kg_m3 = require(density_kg_m3, "density", "kg/m3", above=0)
     if rated_density_kg_m3 is not None:
-        flow_m3_s = flow_on_fuel(
-            flow_m3_s, rated_density_kg_m3=rated_density_kg_m3, density_kg_m3=density_kg_m3
-        )
+        densities = {"rated_density_kg_m3": rated_density_kg_m3, "density_kg_m3": density_kg_m3}
+        flow_m3_s = flow_on_fuel(flow_m3_s, **densities)
     return plain(flow_m3_s * density_kg_m3)
 
 
@@ -361,13 +360,9 @@ def flow_that_runs_out(
     fuel_mass_kg = require(fuel_mass_kg, "fuel mass", "kg", above=0)
     density_kg_m3 = require(density_kg_m3, "density", "kg/m3", above=0)
     dead_time_s = require(dead_time_s, "dead time", "s", at_least=0)
-    usable_s = require(
-        _usable_share(highest_fraction) * cycle_time_s(engine_speed_rpm) - dead_time_s,
-        "usable time less dead time",
-        "s",
-        above=0,
-        remedy="no injector is fast enough here",
-    )
+    usable_s = _usable_share(highest_fraction) * cycle_time_s(engine_speed_rpm) - dead_time_s
+    remedy = "no injector is fast enough here"
+    usable_s = require(usable_s, "usable time less dead time", "s", above=0, remedy=remedy)
     return plain(fuel_mass_kg / (density_kg_m3 * usable_s))
 
 
@@ -404,14 +399,10 @@ def mass_flow_for_power_kg_s(
     0.88889
     """
     power_w = require(power_w, "power", "W", above=0)
-    specific_consumption_kg_j = require(
-        specific_consumption_kg_j, "specific consumption", "kg/J", above=0
-    )
-    return plain(power_w * specific_consumption_kg_j / _usable_share(highest_fraction))
+    kg_j = require(specific_consumption_kg_j, "specific consumption", "kg/J", above=0)
+    return plain(power_w * kg_j / _usable_share(highest_fraction))
 
 
 def _usable_share(highest_fraction) -> np.ndarray:
-    remedy = "give the share of the cycle, such as 0.85"
-    return require(
-        highest_fraction, "highest usable fraction", "", above=0, at_most=1, remedy=remedy
-    )
+    limits = {"above": 0, "at_most": 1, "remedy": "give the share of the cycle, such as 0.85"}
+    return require(highest_fraction, "highest usable fraction", "", **limits)

@@ -5,7 +5,7 @@ constant power, the classic fourth-order Runge-Kutta method integrates in distan
 energy per mass is the state, so that standing still is no singular point of the left side.
 """
 
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 
 import numpy as np
@@ -27,7 +27,7 @@ from tuninglib.physics.air import STANDARD_GRAVITY_M_S2
 _MOST_STEPS = 60
 
 
-def require_rolling(speed: ArrayLike, what: str) -> np.ndarray:
+def _require_rolling(speed, what) -> np.ndarray:
     """Speeds at an end of a run, all above zero."""
     remedy = "a run needs the bike rolling at both ends"
     return np.asarray(require(speed, what, "m/s", above=0, remedy=remedy))
@@ -51,32 +51,24 @@ def even_climb(ride: "Ride") -> float | np.ndarray:
     return weight * (grade + ride.rolling_coefficient) / np.sqrt(1 + grade**2)
 
 
-def growth(x: float | np.ndarray) -> float | np.ndarray:
+def _growth(x):
     """x / (1 − e⁻ˣ), 1 at x = 0."""
     if np.min(x) < 1e-12:
         x = np.where(np.abs(x) < 1e-12, 1e-12, x)
     return -x / np.expm1(-x)
 
 
-def weighted(climb: np.ndarray, lengths: np.ndarray, x: float | np.ndarray) -> float | np.ndarray:
+def _weighted(climb, lengths, x):
     """Mean of the pieces' forces, weighted by what each does to the exit speed."""
     if climb.shape[-1] == 1:
         return climb[..., 0]
     after = lengths[..., ::-1].cumsum(-1)[..., ::-1] - lengths
     rate = (x / lengths.sum(-1))[..., None]
-    weight = np.exp(-rate * after) * lengths / growth(rate * lengths)
+    weight = np.exp(-rate * after) * lengths / _growth(rate * lengths)
     return (climb * weight).sum(-1) / weight.sum(-1)
 
 
-def cross_all(
-    v0: np.ndarray,
-    lengths: np.ndarray,
-    pull: np.ndarray,
-    k: float | np.ndarray,
-    m: float | np.ndarray,
-    w: float | np.ndarray,
-    guesses: Sequence[float | np.ndarray] | None = None,
-) -> tuple[np.ndarray, list[np.ndarray]]:
+def _cross_all(v0, lengths, pull, k, m, w, guesses=None):
     """Exit speed and time of each piece; NaN after a stall. Guesses of the times save steps."""
     require_headway(v0, w)
     times = []
@@ -100,7 +92,7 @@ def _cross(v0, length, pull, k, m, w, time):
     if time is None:
         # Newton's method cannot get lost from here: distance is concave in time when slowing down
         # (L/v0 is left of the root) and convex when speeding up (any start will do).
-        gain = np.maximum((a - kappa * z0**2) * 2 * length / growth(2 * kappa * length), 0.0)
+        gain = np.maximum((a - kappa * z0**2) * 2 * length / _growth(2 * kappa * length), 0.0)
         time = 2 * length / (v0 + np.sqrt(v0**2 + gain))
     time = time + 0 * q
     always = bool(np.all(rising))
@@ -127,22 +119,14 @@ def _cross(v0, length, pull, k, m, w, time):
     return speed - step * (a - kappa * (speed + w) ** 2), time
 
 
-def force_in_wind(
-    v0: np.ndarray,
-    v1: np.ndarray,
-    lengths: np.ndarray,
-    m: float | np.ndarray,
-    k: float | np.ndarray,
-    climb: np.ndarray,
-    w: float | np.ndarray,
-) -> np.ndarray:
+def _force_in_wind(v0, v1, lengths, m, k, climb, w):
     """Force by a secant search on the squared exit speed, between too little and too much."""
     length = lengths.sum(-1)
     mean = (v0 + v1) / 2
     k_wind = k * (1 + w / mean)
     x = 2 * k_wind * length / m
-    rate = m / (2 * length) * growth(x)
-    force = weighted(climb, lengths, x) + k * (mean + w) ** 2 - k_wind * (mean**2 - v0**2)
+    rate = m / (2 * length) * _growth(x)
+    force = _weighted(climb, lengths, x) + k * (mean + w) ** 2 - k_wind * (mean**2 - v0**2)
     force = force + rate * (v1**2 - v0**2)
     low, high, before = -np.inf, np.inf, None
     # One piece that speeds up is convex in time, so that any guess is safe.
@@ -150,7 +134,7 @@ def force_in_wind(
     guesses = [2 * length / (v0 + v1)] if direct else None
     for _ in range(_MOST_STEPS):
         pull = force[..., None] - climb
-        reached, times = cross_all(v0, lengths, pull, k, m, w, guesses)
+        reached, times = _cross_all(v0, lengths, pull, k, m, w, guesses)
         miss = reached**2 - v1**2
         lost = np.isnan(miss)
         if not np.any(lost | (np.abs(miss) > 1e-13 * v1**2)):
@@ -202,21 +186,12 @@ class Hill:
     grade_ratios: np.ndarray
 
     def __post_init__(self):
-        lengths = require(
-            np.atleast_1d(self.lengths_m),
-            "length of the hill",
-            "m",
-            above=0,
-            remedy="measure along the road from the start line to the marker",
-        )
-        grades = require(
-            np.atleast_1d(self.grade_ratios),
-            "grade",
-            "",
-            at_least=-1,
-            at_most=1,
-            remedy="give rise over run as a ratio, 0.06 for 6 %",
-        )
+        remedy = "measure along the road from the start line to the marker"
+        lengths = np.atleast_1d(self.lengths_m)
+        lengths = require(lengths, "length of the hill", "m", above=0, remedy=remedy)
+        remedy = "give rise over run as a ratio, 0.06 for 6 %"
+        grades = np.atleast_1d(self.grade_ratios)
+        grades = require(grades, "grade", "", at_least=-1, at_most=1, remedy=remedy)
         if lengths.shape[-1] != grades.shape[-1]:
             raise ValueError(
                 f"the hill has {lengths.shape[-1]} lengths but {grades.shape[-1]} grades; "
@@ -300,17 +275,12 @@ class Ride:
     gravity_m_s2: np.ndarray = STANDARD_GRAVITY_M_S2
 
     def __post_init__(self):
+        near_0, tyres = {"at_least": -0.5, "at_most": 0.5}, "0.01 to 0.02 for road tyres"
         for name, what, unit, limits, remedy in (
             ("mass_kg", "mass", "kg", {"above": 0}, "add bike and rider"),
             ("air_density_kg_m3", "air density", "kg/m3", {"above": 0}, "about 1.2 at sea level"),
             ("drag_area_m2", "drag area", "m2", {"at_least": 0}, "0.4 to 0.7 for a seated rider"),
-            (
-                "rolling_coefficient",
-                "rolling coefficient",
-                "",
-                {"at_least": -0.5, "at_most": 0.5},
-                "0.01 to 0.02 for road tyres",
-            ),
+            ("rolling_coefficient", "rolling coefficient", "", near_0, tyres),
             ("rotating_mass_kg", "rotating mass", "kg", {"at_least": 0}, "use 0 if unknown"),
             ("wind_m_s", "wind", "m/s", {}, "use 0 if it was calm"),
             ("gravity_m_s2", "gravity", "m/s2", {"above": 0}, "9.81 on this planet"),
@@ -358,16 +328,16 @@ def wheel_force_n(
     >>> wheel_force_n(ride, entry_speed_m_s=10.0, exit_speed_m_s=20.0)
     300.0
     """
-    v0 = require_rolling(entry_speed_m_s, "entry speed")
-    v1 = require_rolling(exit_speed_m_s, "exit speed")
+    v0 = _require_rolling(entry_speed_m_s, "entry speed")
+    v1 = _require_rolling(exit_speed_m_s, "exit speed")
     m, k, climb, w = _terms(ride)
     length = ride.hill.lengths_m.sum(-1)
     if not np.any(w):
         x = 2 * k * length / m
-        mean_climb = weighted(climb, ride.hill.lengths_m, x)
-        return plain(mean_climb + k * v0**2 + m * (v1**2 - v0**2) / (2 * length) * growth(x))
+        mean_climb = _weighted(climb, ride.hill.lengths_m, x)
+        return plain(mean_climb + k * v0**2 + m * (v1**2 - v0**2) / (2 * length) * _growth(x))
     require_headway(np.minimum(v0, v1), w)
-    return plain(force_in_wind(v0, v1, ride.hill.lengths_m, m, k, climb, w))
+    return plain(_force_in_wind(v0, v1, ride.hill.lengths_m, m, k, climb, w))
 
 
 def exit_speed_m_s(
@@ -395,16 +365,16 @@ def exit_speed_m_s(
     >>> exit_speed_m_s(ride, force_n=300.0, entry_speed_m_s=10.0)
     20.0
     """
-    v0 = require_rolling(entry_speed_m_s, "entry speed")
+    v0 = _require_rolling(entry_speed_m_s, "entry speed")
     force, lengths = np.asarray(force_n, dtype=float), ride.hill.lengths_m
     m, k, climb, w = _terms(ride)
     if np.any(w):
-        return plain(cross_all(v0, lengths, force[..., None] - climb, k, m, w)[0])
+        return plain(_cross_all(v0, lengths, force[..., None] - climb, k, m, w)[0])
     squared = v0**2
     for piece in range(climb.shape[-1]):
         length = lengths[..., piece]
         pull = force - climb[..., piece] - k * squared
-        squared = squared + 2 * length / m * pull / growth(2 * k * length / m)
+        squared = squared + 2 * length / m * pull / _growth(2 * k * length / m)
         squared = np.where(squared > 0, squared, np.nan)
     return plain(np.sqrt(squared))
 
@@ -432,10 +402,10 @@ def travel_time_s(
     >>> travel_time_s(ride, force_n=300.0, entry_speed_m_s=10.0)
     6.6667
     """
-    v0 = require_rolling(entry_speed_m_s, "entry speed")
+    v0 = _require_rolling(entry_speed_m_s, "entry speed")
     m, k, climb, w = _terms(ride)
     pull = np.asarray(force_n, dtype=float)[..., None] - climb
-    return plain(sum(cross_all(v0, ride.hill.lengths_m, pull, k, m, w)[1]))
+    return plain(sum(_cross_all(v0, ride.hill.lengths_m, pull, k, m, w)[1]))
 
 
 def climb_force_n(ride: Ride) -> np.ndarray:
@@ -457,9 +427,8 @@ def climb_force_n(ride: Ride) -> np.ndarray:
     array([60.])
     """
     grades = ride.hill.grade_ratios
-    mass, c_rr, g = (
-        v[..., None] for v in (ride.mass_kg, ride.rolling_coefficient, ride.gravity_m_s2)
-    )
+    columns = (ride.mass_kg, ride.rolling_coefficient, ride.gravity_m_s2)
+    mass, c_rr, g = (column[..., None] for column in columns)
     # sin θ + c cos θ = (grade + c) cos θ
     return (grades + c_rr) * (g / np.sqrt(1 + grades**2)) * mass
 
@@ -505,7 +474,7 @@ def exit_speed_by_steps_m_s(
     >>> exit_speed_by_steps_m_s(ride, force_at=lambda v: 3000.0 / v, entry_speed_m_s=10.0)
     17.6517
     """
-    speed = require_rolling(entry_speed_m_s, "entry speed")
+    speed = _require_rolling(entry_speed_m_s, "entry speed")
     m = ride.mass_kg + ride.rotating_mass_kg
     k = ride.air_density_kg_m3 * ride.drag_area_m2 / 2
     climb = climb_force_n(ride)
@@ -567,9 +536,8 @@ def exit_speed_at_power_m_s(
     slowest = min(np.min(entry_speed_m_s), np.min(power) / max(climb + drag, 1e-9))
     rate = np.max(power) / (np.min(ride.mass_kg) * max(slowest, 0.5) ** 3)
     steps = int(np.clip(2 * np.max(ride.hill.lengths_m) * rate, steps, 5000))
-    return exit_speed_by_steps_m_s(
-        ride, force_at=lambda v: power / v, entry_speed_m_s=entry_speed_m_s, steps=steps
-    )
+    at_power = {"force_at": lambda v: power / v, "entry_speed_m_s": entry_speed_m_s}
+    return exit_speed_by_steps_m_s(ride, **at_power, steps=steps)
 
 
 def wheel_power_w(
@@ -600,11 +568,9 @@ def wheel_power_w(
     """
     force = wheel_force_n(ride, entry_speed_m_s=entry_speed_m_s, exit_speed_m_s=exit_speed_m_s)
     power = np.asarray(mean_power_w(ride, force_n=force, entry_speed_m_s=entry_speed_m_s))
-    before = None
+    before, begin = None, {"entry_speed_m_s": entry_speed_m_s, "steps": steps}
     for _ in range(40):
-        reached = exit_speed_at_power_m_s(
-            ride, power_w=power, entry_speed_m_s=entry_speed_m_s, steps=steps
-        )
+        reached = exit_speed_at_power_m_s(ride, power_w=power, **begin)
         miss = np.square(reached) - np.square(exit_speed_m_s)
         if not np.any(np.abs(miss) > 1e-12 * np.square(exit_speed_m_s)):
             break

@@ -240,7 +240,6 @@ def top_speed_at_power_m_s(ride: Ride, *, power_w: ArrayLike) -> float | np.ndar
 
 def _even_resistance(ride):
     """Force of slope and rolling, and ½ρCdA, which must be there for a top speed to be."""
-    area = require(
-        ride.drag_area_m2, "drag area", "m2", above=0, remedy="without drag there is no top speed"
-    )
+    remedy = "without drag there is no top speed"
+    area = require(ride.drag_area_m2, "drag area", "m2", above=0, remedy=remedy)
     return even_climb(ride), ride.air_density_kg_m3 * area / 2

@@ -6,7 +6,7 @@ from functools import cache
 import numpy as np
 from numpy.typing import ArrayLike
 
-from tuninglib.checks import plain, positive, require_or_missing
+from tuninglib.checks import limited, plain, positive, require_or_missing
 
 # Standard atomic weights, IUPAC 2021, abridged to five figures. [g/mol]
 ATOMIC_MASS_G_MOL = {"H": 1.0080, "C": 12.011, "N": 14.007, "O": 15.999, "S": 32.06, "Ar": 39.95}
@@ -110,16 +110,11 @@ def stoichiometric_ratio(formula: str) -> float:
     .. [1] J. B. Heywood, Internal Combustion Engine Fundamentals, chapter 3.
     """
     atoms = parse_formula(formula)
-    oxygen = (
-        atoms.get("C", 0.0)
-        + atoms.get("H", 0.0) / 4
-        + atoms.get("S", 0.0)
-        - atoms.get("O", 0.0) / 2
-    )
+    needs = {"C": 1.0, "H": 0.25, "S": 1.0, "O": -0.5}
+    oxygen = sum(share * atoms.get(element, 0.0) for element, share in needs.items())
     if oxygen <= 0:
-        raise ValueError(
-            f"{formula!r} needs no air to burn, so it is not a fuel; check the formula"
-        )
+        said = f"{formula!r} needs no air to burn, so it is not a fuel"
+        raise ValueError(f"{said}; check the formula")
     air_kg = oxygen / DRY_AIR_MOLE_FRACTION["O2"] * DRY_AIR_MOLAR_MASS_KG_MOL
     return air_kg / molar_mass_kg_mol(formula)
 
@@ -236,29 +231,18 @@ def exhaust_lambda(
     .. [1] J. Brettschneider, Berechnung des Luftverhältnisses λ von Luft-Kraftstoff-Gemischen
        (1979).
     """
-    share = {
-        "unit": "",
-        "at_most": 0.25,
-        "remedy": "give mole fractions of the dry gas, 0.12 for 12 %",
-    }
+    remedy = "give mole fractions of the dry gas, 0.12 for 12 %"
+    share = {"unit": "", "at_most": 0.25, "remedy": remedy}
     co2 = require_or_missing(carbon_dioxide_mole_fraction, what="CO2", above=0, **share)
     co = require_or_missing(carbon_monoxide_mole_fraction, what="CO", at_least=0, **share)
     o2 = require_or_missing(oxygen_mole_fraction, what="O2", at_least=0, **share)
     hc = require_or_missing(hydrocarbon_mole_fraction, what="HC", at_least=0, **share)
     no = require_or_missing(nitric_oxide_mole_fraction, what="NO", at_least=0, **share)
-    hydrogen_to_carbon = positive(hydrogen_to_carbon, "hydrogen to carbon ratio", "")
-    oxygen_to_carbon = require_or_missing(
-        oxygen_to_carbon,
-        "oxygen to carbon ratio",
-        "",
-        at_least=0,
-        at_most=1,
-        remedy="check the formula",
-    )
-    water_gas_constant = positive(water_gas_constant, "water-gas constant", "")
-    water = hydrogen_to_carbon / 4 * water_gas_constant / (water_gas_constant + co / co2)
-    found = co2 + co / 2 + o2 + no / 2 + (water - oxygen_to_carbon / 2) * (co2 + co)
-    return plain(found / ((1 + hydrogen_to_carbon / 4 - oxygen_to_carbon / 2) * (co2 + co + hc)))
+    h = positive(hydrogen_to_carbon, "hydrogen to carbon ratio", "")
+    o = limited(oxygen_to_carbon, "oxygen to carbon ratio", "", 0, 1, "check the formula")
+    k = positive(water_gas_constant, "water-gas constant", "")
+    found = co2 + co / 2 + o2 + no / 2 + (h / 4 * k / (k + co / co2) - o / 2) * (co2 + co)
+    return plain(found / ((1 + h / 4 - o / 2) * (co2 + co + hc)))
 
 
 def nernst_emf_v(
@@ -293,17 +277,9 @@ def nernst_emf_v(
     >>> round(nernst_emf_v(1e-15 * 101325), 4)
     0.6913
     """
-    oxygen_pressure_inside_pa = positive(oxygen_pressure_inside_pa, "oxygen pressure inside", "Pa")
-    reference_oxygen_pressure_pa = positive(
-        reference_oxygen_pressure_pa, "reference oxygen pressure", "Pa"
-    )
-    temperature_k = require_or_missing(
-        temperature_k,
-        "sensor temperature",
-        "K",
-        at_least=400,
-        at_most=1500,
-        remedy="give kelvin, degC plus 273.15",
-    )
+    inside_pa = positive(oxygen_pressure_inside_pa, "oxygen pressure inside", "Pa")
+    outside_pa = positive(reference_oxygen_pressure_pa, "reference oxygen pressure", "Pa")
+    remedy = "give kelvin, degC plus 273.15"
+    temperature_k = limited(temperature_k, "sensor temperature", "K", 400, 1500, remedy)
     slope_v = GAS_CONSTANT_J_MOL_K * temperature_k / (4 * FARADAY_CONSTANT_C_MOL)
-    return plain(slope_v * np.log(reference_oxygen_pressure_pa / oxygen_pressure_inside_pa))
+    return plain(slope_v * np.log(outside_pa / inside_pa))

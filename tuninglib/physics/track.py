@@ -53,13 +53,12 @@ def local_metres(
        doi:10.1007/s00190-012-0578-z.
     """
     phi0, lambda0 = origin_deg
+    remedy = "give degrees with decimals, north and east positive"
     for name, value, most in (
         ("latitude", latitude_deg, 90), ("longitude", longitude_deg, 360),
         ("latitude of the origin", phi0, 90), ("longitude of the origin", lambda0, 360),
     ):  # fmt: skip
-        limited(
-            value, name, "deg", -most, most, "give degrees with decimals, north and east positive"
-        )
+        limited(value, name, "deg", -most, most, remedy)
     phi = np.deg2rad(np.asarray(latitude_deg, dtype=float))
     apart = np.deg2rad(np.asarray(longitude_deg, dtype=float) - lambda0)
     phi0 = np.deg2rad(float(phi0))

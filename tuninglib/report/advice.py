@@ -226,18 +226,24 @@ def _pull(results, ride) -> str:
 
 
 def _leaning(results) -> str:
-    runs, why, turns = results.plan.runs, "", ""
-    if runs is None:
-        return "Likely, not settled"
+    plan, text = results.plan, "Likely, not settled"
+    if plan.runs is None:
+        return text
+    turns = ""
     if results.road.one_after_the_other:
-        why = (
-            "the setups were ridden one after the other, so the time of day may be part of the "
-            "difference; "
+        text += (
+            ": the setups were ridden one after the other, so the time of day may be part of the "
+            "difference"
         )
         turns = ", taking turns,"
+    waits = plan.next.code in ("find knock", "find heat")
+    # How many runs settle it may be what is next already; and what is ruled out is not run again.
+    said = plan.next.code == "ride again" and plan.next.runs is not None
+    if said or waits or results.reference in [one.setup for one in plan.shut]:
+        return text
     return (
-        f"Likely, not settled: {why}about {count_of(runs, 'more run')} of this setup and of "
-        f"{spaced(results.reference)}{turns} would most likely settle it"
+        f"{text}{';' if turns else ':'} about {count_of(plan.runs, 'more run')} of this setup and "
+        f"of {spaced(results.reference)}{turns} would most likely settle it"
     )
 
 
@@ -404,6 +410,12 @@ _AGAIN = {
 def _again(results, step) -> str:
     timed = any(run.shown_exit_m_s is not None and run.counts for run in results.runs)
     if step.why == "speeds" and timed:
+        if results.reference in [one.setup for one in results.plan.shut]:
+            return (
+                f"name another reference under [session]: {spaced(results.reference)} has no run "
+                "with speeds and must not be ridden, so there is nothing to compare the pull of "
+                "the others with."
+            )
         return (
             f"ride the reference {spaced(results.reference)} with speeds at both lines: without "
             "them there is nothing to compare the pull of the others with."

@@ -166,12 +166,11 @@ def _said(results, doubt) -> tuple:
 
 
 def _stated(found) -> tuple:
-    what = listing(
-        f"{doubt.what} (by {fixed(doubt.off, 1)} times its ±)"
-        if doubt.off > 1
-        else f"{doubt.what} (within its ±, but together with the rest)"
-        for doubt in found
-    )
+    def how(doubt) -> str:
+        times = f"by {fixed(doubt.off, 1)} times its ±"
+        return times if doubt.off > 1 else "within its ±, but together with the rest"
+
+    what = listing(f"{doubt.what} ({how(doubt)})" for doubt in found)
     return (
         "Against session.toml",
         "all runs together do not fit what is stated about slope, wind, masses, drag and the "
@@ -294,23 +293,28 @@ def _running_in(session):
     """Engines that were ridden at full throttle before they were run in, as far as is said."""
     rows = session.runs[(session.runs["state"] == "full") & (session.runs["exclude"] == "")]
     ridden = {session.setups[name].engine for name in rows["setup"]}
-    system = session.about.units
-    for name, engine in session.engines.items():
-        wanted, since = engine.running_in, engine.since_opened
-        if name not in ridden or wanted is None:
-            continue
-        asked = f"its parts ask for {distance_text(wanted.value, system)} of running in"
-        if since is None:
+    for name, wanted, done in _new_engines(session, ridden):
+        asked = f"its parts ask for {wanted} of running in"
+        if done is None:
             yield (
                 f"the engine '{spaced(name)}' was ridden at full throttle, and {asked}: was it run "
                 "in? Write since_opened under its table."
             )
-        elif since.value < wanted.value:
+        else:
             yield (
-                f"the engine '{spaced(name)}' was ridden at full throttle "
-                f"{distance_text(since.value, system)} after it was opened, but {asked}: it may "
-                "wear, and pull less than it will."
+                f"the engine '{spaced(name)}' was ridden at full throttle {done} after it was "
+                f"opened, but {asked}: it may wear, and pull less than it will."
             )
+
+
+def _new_engines(session, names):
+    """Those that their parts ask to run in: how far, and how far they have come; None: not said."""
+    system = session.about.units
+    for name in (one for one in session.engines if one in names):
+        wanted, since = session.engines[name].running_in, session.engines[name].since_opened
+        if wanted is not None and (since is None or since.value < wanted.value):
+            done = None if since is None else distance_text(since.value, system)
+            yield name, distance_text(wanted.value, system), done
 
 
 def not_run_in(session: Session) -> list:
@@ -320,15 +324,11 @@ def not_run_in(session: Session) -> list:
     ----------
     session : tuninglib.session.records.Session
     """
-    system = session.about.units
+    fitted = {setup.engine for setup in session.setups.values()}
     return [
-        f"the engine '{spaced(name)}' has done {distance_text(engine.since_opened.value, system)} "
-        f"of the {distance_text(engine.running_in.value, system)} that its parts ask for"
-        for name, engine in session.engines.items()
-        if name in {setup.engine for setup in session.setups.values()}
-        and engine.running_in is not None
-        and engine.since_opened is not None
-        and engine.since_opened.value < engine.running_in.value
+        f"the engine '{spaced(name)}' has done {done} of the {wanted} that its parts ask for"
+        for name, wanted, done in _new_engines(session, fitted)
+        if done is not None
     ]
 
 

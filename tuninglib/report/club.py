@@ -9,7 +9,6 @@ import tempfile
 from collections.abc import Iterator, Sequence
 from pathlib import Path
 from types import SimpleNamespace
-from typing import NamedTuple
 
 import nbformat
 
@@ -43,7 +42,6 @@ from tuninglib.rounding import interval_text, listing, odds_text, percent, quant
 from tuninglib.session.load import load_session, unpack_session
 from tuninglib.session.read_table import RUNS
 from tuninglib.session.read_toml import TOML, read_toml, what_stands
-from tuninglib.session.records import Session
 from tuninglib.session.schema import INVENTED
 from tuninglib.text_files import Problem, SessionError, printable, quoted, read_table, shortened
 from tuninglib.whole_files import write_together
@@ -88,23 +86,9 @@ def newcomer_of(folder: Path | str) -> SimpleNamespace:
     return found
 
 
-class Others(NamedTuple):
-    """Outings below a folder.
-
-    Attributes
-    ----------
-    records : tuple of BikeRecord
-    left_out : tuple of (str, str)
-        Name of a file or folder, and why it is not read.
-    """
-
-    records: tuple[BikeRecord, ...]
-    left_out: tuple[tuple[str, str], ...]
-
-
 def others_below(
     folder: Path | str, *, own: Path | str | None = None, without: Sequence[str] = ()
-) -> Others:
+) -> tuple[tuple[BikeRecord, ...], tuple[tuple[str, str], ...]]:
     """Every packed outing and every session's folder below a folder.
 
     Parameters
@@ -114,6 +98,12 @@ def others_below(
         The newcomer's, which is passed over.
     without : sequence of str
         Names of files or folders, or titles, to leave out.
+
+    Returns
+    -------
+    records : tuple of BikeRecord
+    left_out : tuple of (str, str)
+        Name of a file or folder, and why it is not read.
 
     Raises
     ------
@@ -132,9 +122,9 @@ def others_below(
         try:
             if not asked:
                 with _as_folder(place) as outing:
-                    session = load_session(outing)
+                    session, checksums = load_session(outing), dict(provenance(outing))
                     asked = {session.about.title} & {*without}
-                    records += [] if asked else [_record(session)]
+                    records += [] if asked else [bike_record(session, checksums[RUNS])]
             said = "as you asked" if asked else ""
         except SessionError as error:
             first = error.problems[0]
@@ -152,7 +142,7 @@ def others_below(
         said = "holds no outing that can be read; put packed outings (.outing.zip) or folders there"
         problems = [Problem(name, said) for name, said in left_out]
         raise SessionError([Problem(printable(folder.name) or str(folder), said), *problems])
-    return Others(tuple(records), tuple(left_out))
+    return tuple(records), tuple(left_out)
 
 
 @contextlib.contextmanager
@@ -163,10 +153,6 @@ def _as_folder(place: Path) -> Iterator[Path]:
         return
     with tempfile.TemporaryDirectory() as moment:
         yield unpack_session(place, Path(moment) / "outing")
-
-
-def _record(session: Session) -> BikeRecord:
-    return bike_record(session, dict(provenance(session.folder))[RUNS])
 
 
 # Words --------------------------------------------------------------------------------------------
@@ -246,8 +232,7 @@ def _why_nothing(told) -> str:
 
 def points(told: BeforeBuying) -> Prose:
     """What the answer rests on and what else the others know."""
-    items = [*_mixture_items(told), *_pull_items(told), *_harm_items(told)]
-    return Prose(tuple(items), style="points")
+    return as_points([*_mixture_items(told), *_pull_items(told), *_harm_items(told)])
 
 
 def _mixture_items(told):
@@ -263,8 +248,8 @@ def _mixture_items(told):
                 f"the band (lambda {_band(told)}) on {_flow(told, first)}."
             )
         yield "The others", text
-        now, said = min(own.odds.inside for own in _tried_on(told)), []
-        fuel = spaced(_tried_on(told)[0].fuel)
+        tried, said = _tried_on(told), []
+        now, fuel = min(own.odds.inside for own in tried), spaced(tried[0].fuel)
         if told.after_stock is not None and told.after_stock > now + 0.01:
             said.append(
                 f"read the bike as it is now, before you change it: the best of these then has "
@@ -567,15 +552,15 @@ def make_before(
         What was not read, and why.
     """
     newcomer = newcomer_of(session_folder)
-    found = others_below(others_folder, own=session_folder, without=without)
+    records, left_out = others_below(others_folder, own=session_folder, without=without)
     try:
-        told = before_buying(newcomer, found.records)
+        told = before_buying(newcomer, records)
     except ValueError as error:
         raise SessionError([Problem(printable(Path(others_folder).name), str(error))]) from None
     out = report_folder(session_folder)
     out.mkdir(parents=True, exist_ok=True)
-    write_together({out / PAGE: _page(told, found.left_out)}, keep=True)
-    return out / PAGE, found.left_out
+    write_together({out / PAGE: _page(told, left_out)}, keep=True)
+    return out / PAGE, left_out
 
 
 def _page(told, left_out) -> str:

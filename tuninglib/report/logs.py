@@ -277,14 +277,9 @@ def run_sentences(results: Results) -> Prose:
                 "are found in the track."
             )
         return as_points({"Runs": text})
-    return as_points(
-        [
-            ("Runs", _found(found, session.logs[found.log].runs)),
-            *_gaps_at_lines(found),
-            *_speeds(results, found),
-            *_gauge(found),
-        ]
-    )
+    items = [("Runs", _found(found, session.logs[found.log].runs))]
+    items += [*_gaps_at_lines(found), *_speeds(results, found), *_gauge(found)]
+    return as_points(items)
 
 
 def _found(found, listed) -> str:

@@ -389,9 +389,12 @@ def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
     say("Writing the page")
     title, whose = session.about.title, whose_readings(session.about.title)
     byline = f"{day_of(session.about.date)}: {line}."
+    # The program's own workbook, never a copy that was edited in JupyterLab.
+    path = workbook_path("session_report")
+    workbook = f"{path.name} (SHA-256 {checksum(path)[:12]}…)"
     made = (
-        f"Made with tuninglib {tuninglib.__version__}, by its own workbook {_which_workbook()}, "
-        f"from the files named under provenance. {whose} Read the cautions before riding."
+        f"Made with tuninglib {tuninglib.__version__}, by its own workbook {workbook}, from the "
+        f"files named under provenance. {whose} Read the cautions before riding."
     )
     script = what_if.script(results)
     page = render_page(notebook, title=title, byline=byline, footer=made, script=script)
@@ -414,15 +417,6 @@ def _contents(session, out: Path, say, kernel: bool, pdf: bool) -> dict:
         say("Writing the PDF")
         contents[_PDF] = page_to_pdf(page)
     return contents
-
-
-def _which_workbook() -> str:
-    """Name of the workbook that makes a report, and how its checksum begins.
-
-    It is the program's own, never a copy that was edited in JupyterLab.
-    """
-    path = workbook_path("session_report")
-    return f"{path.name} (SHA-256 {checksum(path)[:12]}…)"
 
 
 @contextmanager

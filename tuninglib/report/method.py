@@ -126,22 +126,17 @@ def assumptions(results: Results) -> Table:
             text = fixed(leaner_limit_of(session), 2)
         rows.append((field.name.replace("_", " ").capitalize(), text, field.metadata["help"]))
     if session.gauge.scale:
-        offset, source = session.gauge.accuracy, _whence(session.gauge, "accuracy", "[gauge]")
+        offset = results.gauge_check.offset or session.gauge.accuracy
+        source = _whence(session.gauge, "accuracy", "[gauge]")
         if results.gauge_check.offset:
-            found = results.gauge_check.offset
-            offset = Measured(found.value, found.half_width)
             source = f"{counted(results.gauge_check)} where the ECU may hold lambda 1"
-        rows.append(("Gauge reads too high by", taken(_in_percent(offset)) + " %", source))
+        too_high = taken(Measured(100 * offset.value, 100 * offset.half_width))
+        rows.append(("Gauge reads too high by", f"{too_high} %", source))
     injectors = session.injectors.values()
     tolerances = sorted({record.tolerance.value for record in injectors})
-    stated = (_whence(record, "tolerance", "[injectors]") for record in injectors)
-    rows.append(
-        (
-            "Injector tolerance",
-            f"±{listing(percent(value, 1) for value in tolerances)}",
-            f"of the stated flow; {'; '.join(dict.fromkeys(stated))}",
-        )
-    )
+    about = f"±{listing(percent(value, 1) for value in tolerances)}"
+    stated = dict.fromkeys(_whence(record, "tolerance", "[injectors]") for record in injectors)
+    rows.append(("Injector tolerance", about, f"of the stated flow; {'; '.join(stated)}"))
     return Table(
         "What the sums rest on",
         ("Quantity", "Value", "Where from"),
@@ -153,16 +148,9 @@ def assumptions(results: Results) -> Table:
 def _whence(record, key, section) -> str:
     """Where a value is from that has a usual one."""
     usual = {field.name: field.default for field in dataclasses.fields(record)}[key]
-    typed = getattr(record, key) != usual
-    return (
-        f"{key} under {section} in session.toml"
-        if typed
-        else f"usual ({key} under {section} changes it)"
-    )
-
-
-def _in_percent(ratio: Measured) -> Measured:
-    return Measured(100 * ratio.value, 100 * ratio.half_width)
+    if getattr(record, key) != usual:
+        return f"{key} under {section} in session.toml"
+    return f"usual ({key} under {section} changes it)"
 
 
 _SOURCES = {

@@ -428,6 +428,9 @@ def table_of(
     --------
     >>> table_of([4, 6], {"Number": str, "Half": lambda one: f"{one / 2:g}"}, "Halves").rows
     (('4', '2'), ('6', '3'))
+    >>> columns = {"Run": str, ("Exit", "speed"): {1: 10.0, 2: None}.get}
+    >>> table_of([1, 2], columns, "Runs", system="metric").rows
+    (('1', '36'), ('2', '–'))
     """
 
     def cell_of(head, found) -> str:
@@ -522,14 +525,8 @@ class Picture(_Shown):
     def html(self) -> Markup:
         """The same as HTML."""
         wide, narrow = (base64.b64encode(one.encode()).decode() for one in (self.svg, self.narrow))
-        return render(
-            "report/page/figure.html.j2",
-            wide=wide,
-            narrow=narrow,
-            alt=self.alt,
-            caption=self.caption,
-            key=self.key,
-        )
+        shown = vars(self) | {"wide": wide, "narrow": narrow}
+        return render("report/page/figure.html.j2", **shown)
 
     def _repr_mimebundle_(self, include=None, exclude=None):
         return super()._repr_mimebundle_(), {"text/html": {"figure": True}}
@@ -848,14 +845,10 @@ def _blocks(notebook, only):
             if "text/html" in data:
                 said = output.metadata.get("text/html", {})
                 kind = "table" if said.get("caption") else "figure" if "figure" in said else "html"
-                html = Markup(_unwrapped(data["text/html"]).strip())
-                yield kind, html, said.get("caption", "")
-
-
-def _unwrapped(html: str) -> str:
-    """What a notebook shows, without what keeps JupyterLab from setting it as mathematics."""
-    before, after = (str(part) for part in NOT_MATHEMATICS)
-    return html.strip().removeprefix(before).removesuffix(after) if html else ""
+                # Without what keeps JupyterLab from setting it as mathematics.
+                before, after = NOT_MATHEMATICS
+                html = data["text/html"].strip().removeprefix(before).removesuffix(after)
+                yield kind, Markup(html.strip()), said.get("caption", "")
 
 
 def page_to_pdf(page: str) -> bytes:

@@ -41,18 +41,12 @@ _LARGEST_FILE = 5_000_000
 # A number with more zeros behind its point is printed by Python with its power of ten.
 _ZEROS = 4
 # How it comes onto a phone.
-ON_THE_PHONE = (
-    ("1", "send it to the phone by mail or cable, and save it there, among its files."),
-    (
-        "2",
-        "open it from there with a browser, once before you leave: it needs no network. A preview "
-        "without buttons is no browser.",
-    ),
-    (
-        "3",
-        f"at home put the {RUNS} that it saves into the outing's folder in place of the old one.",
-    ),
-)
+ON_THE_PHONE = {
+    "1": "send it to the phone by mail or cable, and save it there, among its files.",
+    "2": "open it from there with a browser, once before you leave: it needs no network. A preview "
+    "without buttons is no browser.",
+    "3": f"at home put the {RUNS} that it saves into the outing's folder in place of the old one.",
+}
 # Every sentence of the page's script, with slots as of :meth:`str.format`; below, its own.
 _SAYS = {
     **units.SAID_OF_NUMBERS,

@@ -116,12 +116,8 @@ def whose_limits(limits: StopLimits) -> str:
             )
         if limits.reading is None:
             found.append("look up what your gauge shows there, since session.toml does not say")
-    found.append(
-        "the head's limit is yours"
-        if limits.hottest_is_stated
-        else "the head's limit is a rule of thumb, as you state none"
-    )
-    text = "; ".join(found)
+    whose = "yours" if limits.hottest_is_stated else "a rule of thumb, as you state none"
+    text = "; ".join([*found, f"the head's limit is {whose}"])
     return f"{text[0].upper()}{text[1:]}."
 
 
@@ -130,7 +126,8 @@ HABITS = (
     "extremes of the whole run.",
     "Before each run let the engine cool to the same head temperature.",
     "A phone inside the jacket may record the sound: start it standing, hold a steady speed for "
-    "the last eight seconds before the line, stop it standing.",
+    "the last eight seconds before the line, stop it standing. Ten seconds of riding tell the "
+    "workbook From sound whether it lies well.",
 )
 KNOCK_ENDS = (
     "Ride a leaner setup only after the richer one stayed quiet. A setup that knocks ends all "

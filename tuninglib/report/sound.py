@@ -3,6 +3,7 @@
 import base64
 
 import numpy as np
+from matplotlib.axes import Axes
 
 from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.records import Recording
@@ -12,6 +13,7 @@ from tuninglib.report.page_parts import Html, Picture, Prose, count_of, picture,
 from tuninglib.rounding import fixed, interval_text, listing, percent
 from tuninglib.session.machine import Gears
 from tuninglib.session.schema import Log
+from tuninglib.session.trace import Trace
 
 _WHY = {
     "past": "the pitch falls as the bike goes past: this was recorded beside the road. Carry the "
@@ -72,6 +74,31 @@ def heard(label: str, one: Recording, log: Log) -> list:
         )
         items.append(("Clutch", text))
     return items
+
+
+# By the codes of where the phone lay.
+_PLACES = {
+    "good": "good place: the engine stands clear of the wind, with some to spare for the hill",
+    "wind": "too much wind: put the phone inside the jacket, microphone to the body, and try again",
+    "clipped": "too loud for the microphone, or wind is: put the phone inside the jacket, and try "
+    "again",
+    "past": "this was recorded beside the road: carry the phone on the bike",
+}
+
+
+def place(code: str, one: Recording) -> str:
+    """What some ten seconds say of where the phone lay; empty where they say nothing.
+
+    Parameters
+    ----------
+    code : str
+        Of :func:`tuninglib.analysis.sound.place_of_phone`.
+    one : tuninglib.analysis.records.Recording
+    """
+    if not code:
+        return ""
+    share = percent(one.heard_share) if one.heard_share else "none"
+    return f"engine heard in {share} of the seconds; {_PLACES[code]}."
 
 
 def _loud(one):
@@ -180,6 +207,44 @@ def _length(metres: float) -> str:
     return fixed(metres, 4)
 
 
+def draw_heard(
+    ax: Axes, trace: Trace, within_s: tuple[float, float], top_rpm: float, per_hz: float
+) -> None:
+    """Draw what stands out of the noise, and the engine speed that was found in it.
+
+    Parameters
+    ----------
+    ax : matplotlib.axes.Axes
+    trace : tuninglib.session.trace.Trace
+        Of a recording.
+    within_s : (float, float)
+    top_rpm : float
+        Of the axis.
+    per_hz : float
+        Engine speed over the frequency of firing.
+    """
+    from tuninglib.statistics.engine_sound import PICTURE_BAND_HZ, STEP_S
+
+    if trace.heard is None:
+        return
+    step, start = 2 * STEP_S, trace.time_s[0]
+    low = max(int((within_s[0] - start) / step), 0)
+    high = min(int((within_s[1] - start) / step), len(trace.heard.picture))
+    rows = round(top_rpm / per_hz / PICTURE_BAND_HZ)
+    edges = start + step * np.array([low, high])
+    ax.imshow(
+        trace.heard.picture[low:high].T[:rows], origin="lower", aspect="auto", cmap="Greys",
+        vmin=20, vmax=250, interpolation="nearest",
+        extent=(*edges, 0, rows * PICTURE_BAND_HZ * per_hz / 1000),
+    )  # fmt: skip
+    near = (trace.time_s >= edges[0]) & (trace.time_s <= edges[1])
+    if "engine_speed_rpm" in trace.channels:
+        shown = trace.channels["engine_speed_rpm"][near] / 1000
+        ax.plot(trace.time_s[near], shown, "--", color=page_parts.COLOURS[1], lw=1.4)
+    ax.set_ylim(0, top_rpm / 1000)
+    ax.grid(False)
+
+
 # Pictured around a run, and no more runs than this. [s]
 _BEFORE_S, _AFTER_S, _MOST = 4.0, 2.0, 12
 
@@ -200,33 +265,16 @@ def figure(results: Results) -> Picture | Prose:
     drawn = drawn[:_MOST]
     if not drawn:
         return Prose(())
-    from tuninglib.statistics.engine_sound import PICTURE_BAND_HZ, STEP_S
-
-    cylinders = max(one.cylinders for one in session.engines.values())
-    per_hz = 120.0 / cylinders
+    per_hz = 120.0 / max(one.cylinders for one in session.engines.values())
     top = 2.3 * max(pull.high_rpm for *_, pull in drawn)
 
     def draw(width_in):
         figure, axes = page_parts.figure_of(width_in, 1.75 * len(drawn), rows=len(drawn))
         for ax, (name, trace, rings, pull) in zip(axes, drawn, strict=True):
             begin, end = pull.begin_s - _BEFORE_S, pull.end_s + _AFTER_S
-            step = 2 * STEP_S
-            low = max(int((begin - trace.time_s[0]) / step), 0)
-            high = min(int((end - trace.time_s[0]) / step), len(trace.heard.picture))
-            seen = trace.heard.picture[low:high].T
-            rows = round(top / per_hz / PICTURE_BAND_HZ)
-            edges = trace.time_s[0] + step * np.array([low, high])
-            ax.imshow(
-                seen[:rows], origin="lower", aspect="auto", cmap="Greys", vmin=20, vmax=250,
-                extent=(*edges, 0, rows * PICTURE_BAND_HZ * per_hz / 1000), interpolation="nearest",
-            )  # fmt: skip
-            near = (trace.time_s >= edges[0]) & (trace.time_s <= edges[1])
-            shown = trace.channels["engine_speed_rpm"][near] / 1000
-            ax.plot(trace.time_s[near], shown, "--", color=page_parts.COLOURS[1], lw=1.4)
+            draw_heard(ax, trace, (begin, end), top, per_hz)
             for it in rings:
                 ax.axvspan(it.begin_s, it.end_s, color=page_parts.COLOURS[2], alpha=0.35, lw=0)
-            ax.set_ylim(0, top / 1000)
-            ax.grid(False)
             page_parts.title(ax, f"{name}: engine speed [1000 rpm]")
             ax.set_xlabel("time in the recording [s]")
         return figure

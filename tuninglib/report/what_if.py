@@ -279,37 +279,16 @@ def per_distance(per_m: Interval, system: str) -> Interval:
 # it needs of this session stands in the page as plain data. Without scripts the controls stay
 # hidden.
 
-# Lowest, highest and step of each control, in the unit shown; widened to hold the day's own value.
-_FEET_AND_POUNDS = {
-    "mass": (90, 330, 1),
-    "length": (150, 6500, 10),
-    "grade": (0, 20, 0.1),
-    "altitude": (0, 10000, 50),
-    "headwind": (-12, 12, 1),
-    "entry": (6, 60, 1),
-    "speedometer": (-5, 15, 0.5),
-}
-RANGES = {
-    "metric": {
-        "mass": (40, 150, 1),
-        "length": (50, 2000, 5),
-        "grade": (0, 20, 0.1),
-        "altitude": (0, 3000, 10),
-        "headwind": (-20, 20, 1),
-        "entry": (10, 100, 1),
-        "speedometer": (-5, 15, 0.5),
-    },
-    "us": _FEET_AND_POUNDS,
-    "imperial": _FEET_AND_POUNDS,
-}
-_LABELS = {
-    "mass": ("My weight, dressed to ride", "mass"),
-    "length": ("My hill, start line to marker", "length"),
-    "grade": ("Its grade", None),
-    "altitude": ("My altitude", "length"),
-    "headwind": ("Headwind, minus from behind", "speed"),
-    "entry": ("My speed at the start line, as shown", "speed"),
-    "speedometer": ("My speedometer shows too much by", None),
+# Of each control its label and kind, then lowest, highest and step in the unit shown, of kilometres
+# and of feet; widened to hold the day's own value.
+FIELDS: dict[str, tuple] = {
+    "mass": ("My weight, dressed to ride", "mass", (40, 150, 1), (90, 330, 1)),
+    "length": ("My hill, start line to marker", "length", (50, 2000, 5), (150, 6500, 10)),
+    "grade": ("Its grade", None, (0, 20, 0.1), (0, 20, 0.1)),
+    "altitude": ("My altitude", "length", (0, 3000, 10), (0, 10000, 50)),
+    "headwind": ("Headwind, minus from behind", "speed", (-20, 20, 1), (-12, 12, 1)),
+    "entry": ("My speed at the start line, as shown", "speed", (10, 100, 1), (6, 60, 1)),
+    "speedometer": ("My speedometer shows too much by", None, (-5, 15, 0.5), (-5, 15, 0.5)),
 }
 
 # Between these altitudes the script interpolates logarithms; 60 m are good to 2e-6.
@@ -518,20 +497,20 @@ def _altitudes(value: float, system: str) -> tuple:
 
 def _factor(name: str, system: str) -> float:
     """SI value of one of the unit shown."""
-    kind = _LABELS[name][1]
+    kind = FIELDS[name][1]
     return 0.01 if kind is None else units.from_display(1.0, kind, system)
 
 
 def _range(name: str, value: float, system: str) -> tuple:
     """Lowest, highest, step and the day's value as a field shows them."""
-    low, high, step = RANGES[system][name]
+    low, high, step = FIELDS[name][2 if system == "metric" else 3]
     shown = round(value / _factor(name, system), 0 if step >= 1 else 1) + 0.0
     return min(low, math.floor(shown)), max(high, math.ceil(shown)), step, shown
 
 
 def _number_field(name: str, value_si: float, system: str) -> dict:
     """What the template says of one field."""
-    label, kind = _LABELS[name]
+    label, kind, *_ = FIELDS[name]
     low, high, step, shown = _range(name, value_si, system)
     return {
         "name": name,

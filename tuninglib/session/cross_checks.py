@@ -284,19 +284,15 @@ def _hill(hill):
         return
     total, length = sum(piece.length.value for piece in hill.pieces), hill.length
     if abs(total - length.value) > max(2 * length.half_width, 0.005 * length.value):
-        message = (
-            f"the pieces add up to {total:.4g} m, but length is {length.value:.4g} m; "
-            "make them agree"
-        )
+        both = f"the pieces add up to {total:.4g} m, but length is {length.value:.4g} m"
+        message = f"{both}; make them agree"
         yield Problem(TOML, message, column="hill")
         return
     parts = [(piece.length.value / total, piece.grade) for piece in hill.pieces]
     grade, half = (sum(w * getattr(g, of) for w, g in parts) for of in ("value", "half_width"))
     if abs(grade - hill.grade.value) > max(half + hill.grade.half_width, _ROUNDED_GRADE):
-        message = (
-            f"the pieces climb {100 * grade:.3g} % on average, but grade is "
-            f"{100 * hill.grade.value:.3g} %; make them agree"
-        )
+        stated = f"grade is {100 * hill.grade.value:.3g} %; make them agree"
+        message = f"the pieces climb {100 * grade:.3g} % on average, but {stated}"
         yield Problem(TOML, message, column="grade")
 
 

@@ -7,6 +7,7 @@ import numpy as np
 import pandas as pd
 
 from tuninglib.interval import Z_95, Measured
+from tuninglib.physics import road_load
 from tuninglib.physics.air import (
     air_density_kg_m3,
     correction_iso_1585,
@@ -15,11 +16,6 @@ from tuninglib.physics.air import (
 )
 from tuninglib.physics.fuels import PETROL_DENSITY_KG_M3, Blend
 from tuninglib.physics.motion import Hill
-from tuninglib.physics.road_load import (
-    ROTATING_MASS_RATIO,
-    ROTATING_MASS_RATIO_SD,
-    default_road_load,
-)
 from tuninglib.session.machine import Fuel
 from tuninglib.session.records import Session
 from tuninglib.statistics.speedometer import speed_factor, unknown_factor
@@ -254,12 +250,12 @@ def road_load_of(session: Session, mass_kg: float) -> TakenRoadLoad:
     mass_kg : float
         Bike and rider. [kg]
     """
-    bike, table = session.bike, default_road_load(mass_kg)
+    bike, table = session.bike, road_load.default_road_load(mass_kg)
     area = Taken(table.drag_area_m2, Z_95 * table.drag_area_sd_m2, "table")
     sd = Z_95 * table.rolling_coefficient_sd
     rolling = Taken(table.rolling_coefficient, sd, "table and tyres")
-    mass, sd = bike.mass.value, Z_95 * ROTATING_MASS_RATIO_SD
-    rotating = Taken(ROTATING_MASS_RATIO * mass, sd * mass, "rule")
+    mass, sd = bike.mass.value, Z_95 * road_load.ROTATING_MASS_RATIO_SD
+    rotating = Taken(road_load.ROTATING_MASS_RATIO * mass, sd * mass, "rule")
     stated = (bike.drag_area, bike.rolling_coefficient, bike.rotating_mass)
     return TakenRoadLoad(*map(_stated, stated, (area, rolling, rotating)))
 
@@ -302,14 +298,11 @@ def air_of_runs(session: Session) -> pd.DataFrame:
         ``within_limits`` (both standards allow their factor).
     """
     weather, runs = session.weather, session.runs
-    air = pd.DataFrame(
-        {
-            "temperature_k": runs["air_temperature_k"].fillna(day_temperature_of(session).value),
-            "pressure_abs_pa": runs["air_pressure_pa"].fillna(day_pressure_of(session).value),
-            "humidity_ratio": runs["humidity_ratio"].fillna(weather.humidity.value),
-            "headwind_m_s": runs["headwind_m_s"].fillna(weather.headwind.value),
-        }
-    )
+    air = pd.DataFrame()
+    air["temperature_k"] = runs["air_temperature_k"].fillna(day_temperature_of(session).value)
+    air["pressure_abs_pa"] = runs["air_pressure_pa"].fillna(day_pressure_of(session).value)
+    air["humidity_ratio"] = runs["humidity_ratio"].fillna(weather.humidity.value)
+    air["headwind_m_s"] = runs["headwind_m_s"].fillna(weather.headwind.value)
     state = {name: air[name].to_numpy() for name in ("temperature_k", "pressure_abs_pa")}
     state["relative_humidity"] = air["humidity_ratio"].to_numpy()
     sae, iso = correction_sae_j1349(**state), correction_iso_1585(**state)

@@ -108,12 +108,17 @@ def _as_remark(text: str, table: str, key: str) -> str:
     if row is not None and re.match(rf'[^=#]*?"?{re.escape(key)}"?\s*=', lines[row - 1]):
         lines[row - 1] = f"# {lines[row - 1].lstrip()}"
         return "\n".join(lines)
+    return _out_of_braces(text, tuple(table.split(".")), key)
+
+
+def _out_of_braces(text: str, path: tuple, key: str) -> str:
+    """The text without a key of a table in braces, which hold no remark; else as it is."""
     document = tomlkit.parse(text)
-    for content, form in _tables(document, tuple(table.split("."))):
-        # No line of its own, and braces hold no remark.
+    for content, form in _tables(document, path) if path else ():
         if form == "inline" and key in content:
             content.remove(key)
-    return document.as_string()
+            return document.as_string()
+    return text
 
 
 def _set_value(text: str, path: tuple, key: str, value) -> str:
@@ -309,13 +314,7 @@ def without_table(text: str, table: str) -> str:
         mine = section[: len(path)] == path or (section == tuple(parents) and own.match(line))
         if mine and line.strip() and not line.lstrip().startswith("#"):
             lines[number] = f"# {line}"
-    after = "\n".join(lines)
-    document = tomlkit.parse(after)
-    for content, form in _tables(document, tuple(parents)) if parents else ():
-        # Braces hold no remark.
-        if form == "inline" and name in content:
-            content.remove(name)
-            after = document.as_string()
+    after = _out_of_braces("\n".join(lines), tuple(parents), name)
     if _without_empty(_parsed(after)) != _without_empty(wanted):
         raise ValueError(f"[{table}] cannot be removed without changing other values; {_BY_HAND}")
     return after
@@ -629,8 +628,7 @@ def hill_lines(track: Path | str, units: str = "metric") -> str:
         raise SessionError([Problem(track.name, message)])
     what = _RIDES.format(rides=hill.rides) if hill.rides > 1 else _STRAIGHT
     unit = unit_of("length", units)
-    both = hill.length_m.value, hill.length_m.half_width
-    length, half = (float(convert(one, "m", unit)) for one in both)
+    length, half = (convert(x, "m", unit) for x in (hill.length_m.value, hill.length_m.half_width))
     values = {
         "start": "{:.5f}, {:.5f}".format(*hill.start_deg),
         "marker": "{:.5f}, {:.5f}".format(*hill.marker_deg),
@@ -698,12 +696,8 @@ def session_template(units: str = "metric", *, hill: str = "") -> str:
     -------
     str
     """
-    metric = {
-        "bike": "124 kg +/- 2 kg",
-        "rider": "84 kg +/- 2 kg",
-        "length": "400 m +/- 2 m",
-        "rise": "24 m +/- 1 m",
-    }
+    metric = {"bike": "124 kg +/- 2 kg", "rider": "84 kg +/- 2 kg"}
+    metric |= {"length": "400 m +/- 2 m", "rise": "24 m +/- 1 m"}
     typed = {name: example_in(text, units).split(" +/- ") for name, text in metric.items()}
     example = {name: value for name, (value, _) in typed.items()}
     example |= {"doubt": typed["length"][1], "entry": example_in("48 km/h +/- 2 km/h", units)}
@@ -733,9 +727,8 @@ def write_new_session(folder: Path | str, units: str = "metric", *, hill: str = 
     folder = Path(folder)
     require_new(folder)
     folder.mkdir(parents=True, exist_ok=True)
-    columns = {
-        key: COLUMNS[key] for key in ("run", "setup", "exit_speed", "gauge", "knock", "note")
-    }
+    keys = ("run", "setup", "exit_speed", "gauge", "knock", "note")
+    columns = {key: COLUMNS[key] for key in keys}
     header = header_line(columns, speed_unit=unit_of("speed", units))
     texts = {TOML: session_template(units, hill=hill), RUNS: _RUNS.format(header=header)}
     for name, content in texts.items():

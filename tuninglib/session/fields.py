@@ -52,11 +52,12 @@ _PLAIN_QUANTITY = {"or_by_mass": None, "plus_minus": "", "asked": False, "instea
 exact = partial(quantity, plus_minus="none")
 
 
-def doubt(help_: str, half_width: float, most: float, widest: float) -> Field:
+def doubt(help_: str, sizes: tuple[float, float, float]) -> Field:
     """Field for how far a ratio may be off: 0 with a half-width, of which all depends.
 
-    ``most`` is the largest value, ``widest`` the largest half-width.
+    ``sizes`` are the usual half-width, the largest value and the largest half-width.
     """
+    half_width, most, widest = sizes
     example, default = f"0 +/- {100 * half_width:g} %", Measured(0.0, half_width)
     within = ("1", -most, most)
     return quantity(within, help_, example, default=default, plus_minus="needed", widest=widest)
@@ -79,15 +80,15 @@ def mixture(help_: str, *, example: str, within: tuple[float, float]) -> Field:
     return _field("number", help_, example, None, within, to_one=True, mixture=True)
 
 
-def choice(help_: str, choices: str, *, default: object = MISSING) -> Field:
-    """Field for one of a few words, which stand here with commas between them."""
+def choice(help_: str, choices: str) -> Field:
+    """Field for one of a few words, with commas between them; left out: the first one."""
     words = tuple(choices.split(", "))
-    return _field("choice", help_, words[0], default, choices=words)
+    return _field("choice", help_, words[0], words[0], choices=words)
 
 
 def yes_or_no(help_: str) -> Field:
     """Field for a question that may stay open."""
-    return choice(help_, "unknown, yes, no", default="unknown")
+    return choice(help_, "unknown, yes, no")
 
 
 def reference(table: str, help_: str, *, example: str, default: object = MISSING) -> Field:
@@ -129,9 +130,8 @@ speed_pairs = partial(_field, "speed pairs", default=(), unit="m/s")
 def one_of(record: object, key: str, other: str) -> None:
     """Refuse two keys for one thing: one of them would be passed over without a word."""
     if all(getattr(record, name) not in (None, "", ()) for name in (key, other)):
-        raise ValueError(
-            f"has {key} and {other}, which say the same thing; keep the one that you trust"
-        )
+        both = f"has {key} and {other}, which say the same thing"
+        raise ValueError(f"{both}; keep the one that you trust")
 
 
 # Examples in round numbers of other units, for those whose unit riders there do not use.

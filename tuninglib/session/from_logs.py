@@ -15,25 +15,10 @@ from tuninglib.session.defaults import hill_of, logged_factor, speedometer_facto
 from tuninglib.session.read_toml import TOML
 from tuninglib.session.records import FoundReadings, FoundRuns, LogPass, LogReading, Session
 from tuninglib.session.trace import Trace
+from tuninglib.statistics import settled_gauge, track_runs
 from tuninglib.statistics.clock_shift import ClockShift, clock_shift
 from tuninglib.statistics.end_speeds import end_speeds_from_speed, end_speeds_from_way
 from tuninglib.statistics.engine_sound import STEP_S
-from tuninglib.statistics.settled_gauge import (
-    FULL_THROTTLE,
-    FullStretch,
-    full_stretch,
-    gauge_lag,
-    settled_reading,
-)
-from tuninglib.statistics.track_runs import (
-    line_passes,
-    logged_grade,
-    logged_length,
-    pull_ends,
-    runs_by_length,
-    runs_by_pulls,
-    speed_of_way,
-)
 from tuninglib.text_files import Problem, SessionError
 
 # A speed from a log is used if it is known at least this well (standard deviation). [m/s]
@@ -68,14 +53,8 @@ def with_logged_speeds(session: Session) -> Session:
     logs = [one for one, _ in seen.get("parts", ())] or [name]
     listed = [run for one in logs for run in session.logs[one].runs]
     passes, why_not = _numbered(runs, listed, passes)
-    found = FoundRuns(
-        log=name,
-        by=by,
-        passes=passes,
-        rows=int((runs["state"] == "full").sum()),
-        why_not=why_not,
-        **seen,
-    )
+    rows = int((runs["state"] == "full").sum())
+    found = FoundRuns(log=name, by=by, passes=passes, rows=rows, why_not=why_not, **seen)
     by_run = {
         one.run: one
         for one in passes
@@ -103,13 +82,10 @@ def _where_to_look(session):
 
 def _heard(session) -> list:
     """Names of the recordings whose pulls the rider says are runs, or whose runs are marked."""
-    return [
-        name
-        for name, trace in session.traces.items()
-        if trace.kind == "sound"
-        and trace.channels
-        and (session.logs[name].pulls_are_runs == "yes" or session.logs[name].marks)
-    ]
+    logs = session.logs.items()
+    said = [name for name, log in logs if log.pulls_are_runs == "yes" or log.marks]
+    traces = ((name, session.traces[name]) for name in said)
+    return [name for name, one in traces if one.kind == "sound" and one.channels]
 
 
 # Between two recordings in the time of all; and of their speeds, so many a second are used.
@@ -127,7 +103,7 @@ def _by_pulls(session, _):
         parts.append((name, begin))
         times.append(begin + trace.time_s)
         turns.append(trace.channels["engine_speed_rpm"])
-        own = pull_ends(trace.time_s, turns[-1], marks)
+        own = track_runs.pull_ends(trace.time_s, turns[-1], marks)
         marked += [(name, one) for one in marks] or [None] * len(own)
         own[:, ::2] += begin
         ends.append(own)
@@ -136,7 +112,7 @@ def _by_pulls(session, _):
     _refuse(marked, np.isfinite(ends[:, 1]), "in one gear in which the engine is heard throughout")
     hill = hill_of(session)
     length_m, length_half = hill.length_m, session.hill.length.half_width
-    found = runs_by_pulls(time, rpm, length_m=length_m, ends=ends)
+    found = track_runs.runs_by_pulls(time, rpm, length_m=length_m, ends=ends)
     alike = np.isin(np.arange(len(ends)), found.rows)
     _refuse(marked, alike, "as many turns of the crank long as the others")
     speed = rpm / 60 * found.metres_per_turn
@@ -184,7 +160,9 @@ def _by_places(session, name):
     hill, trace = session.hill, session.traces[name]
     channels = trace.channels
     places = {key: channels[key] for key in ("latitude_deg", "longitude_deg")}
-    lines = line_passes(trace.time_s, **places, start_deg=hill.start, marker_deg=hill.marker)
+    lines = track_runs.line_passes(
+        trace.time_s, **places, start_deg=hill.start, marker_deg=hill.marker
+    )
     metres = local_metres(*places.values(), origin_deg=hill.start)
     if "speed_m_s" in channels:
         source, steeper = "speed", 1.0
@@ -197,10 +175,12 @@ def _by_places(session, name):
     seen = (lines.enter_gap_s == 0) & (lines.leave_gap_s == 0)
     times = {"enter_s": lines.enter_s[seen], "leave_s": lines.leave_s[seen]}
     found = {"source": source, "position_sd_m": lines.position_sd_m}
-    found["length_m"] = logged_length(trace.time_s, *metres, **times)
+    found["length_m"] = track_runs.logged_length(trace.time_s, *metres, **times)
     if "elevation_m" in channels:
         heights, up = channels["elevation_m"], lines.direction[seen]
-        found["grade"] = logged_grade(trace.time_s, *metres, heights, direction=up, **times)
+        found["grade"] = track_runs.logged_grade(
+            trace.time_s, *metres, heights, direction=up, **times
+        )
     return session, _as_passes(lines, speeds, steeper), found
 
 
@@ -214,13 +194,9 @@ def _by_length(session, name):
     """As :func:`_by_places`, of a log without places."""
     trace = session.traces[name]
     speed = trace.channels["speed_m_s"]
-    lines = runs_by_length(
-        trace.time_s,
-        speed,
-        length_m=hill_of(session).length_m,
-        entry_speed_m_s=_usual_entry(session),
-        throttle_ratio=trace.channels.get("throttle_ratio"),
-    )
+    hill = {"length_m": hill_of(session).length_m, "entry_speed_m_s": _usual_entry(session)}
+    throttle = trace.channels.get("throttle_ratio")
+    lines = track_runs.runs_by_length(trace.time_s, speed, **hill, throttle_ratio=throttle)
     passes = ()
     if lines.enter_s.size:
         passes = _as_passes(lines, end_speeds_from_speed(trace.time_s, speed, **_ends(lines)), 1.0)
@@ -267,9 +243,8 @@ def _opened_about(lines, time, speed, ends, opened):
     of sd s the mean of max(x, 0) is s / root(2 pi), and its variance s^2 (1 / 2 - 1 / (2 pi)).
     """
     known = np.isfinite(speed)
-    first, later = (
-        np.interp(lines.enter_s + shift, time[known], speed[known]) for shift in (0.0, _SLOPE_S)
-    )
+    at = np.add.outer([0.0, _SLOPE_S], lines.enter_s)
+    first, later = np.interp(at, time[known], speed[known])
     gained = _OPENS_WITHIN_S * (later - first) / _SLOPE_S
     return replace(
         ends,
@@ -401,22 +376,19 @@ def with_logged_readings(session: Session) -> Session:
     stretches = {run: _stretch(one, trace, track, shift.value) for run, one in passes.items()}
     time, shown = trace.time_s, trace.channels["gauge"]
     lag, source = _lag(log, time, shown, stretches.values())
+    begin, end = (float(time[at]) + shift.value for at in (0, -1))
     taken = tuple(
         LogReading(
             run=run,
             full_share=full.share,
-            covered=bool(
-                passes[run].enter_s - shift.value >= time[0]
-                and passes[run].leave_s - shift.value <= time[-1]
-            ),
-            **settled_reading(time, shown, full=full, lag_s=lag.high)._asdict(),
+            covered=begin <= passes[run].enter_s and passes[run].leave_s <= end,
+            **settled_gauge.settled_reading(time, shown, full=full, lag_s=lag.high)._asdict(),
         )
         for run, full in stretches.items()
     )
     likeness = found.likeness if found else None
-    readings = replace(
-        readings, shift_s=shift, likeness=likeness, lag_s=lag, lag_source=source, readings=taken
-    )
+    lags = {"lag_s": lag, "lag_source": source}
+    readings = replace(readings, shift_s=shift, likeness=likeness, **lags, readings=taken)
     return _with_readings(session, readings)
 
 
@@ -456,7 +428,7 @@ def _by_likeness(trace: Trace, track: Trace, passes=()) -> ClockShift | None:
     elif "latitude_deg" in seen:
         places = seen["latitude_deg"], seen["longitude_deg"]
         origin = tuple(float(np.nanmedian(one)) for one in places)
-        road = speed_of_way(track.time_s, *local_metres(*places, origin_deg=origin))
+        road = track_runs.speed_of_way(track.time_s, *local_metres(*places, origin_deg=origin))
     for key in ("speed_m_s", "engine_speed_rpm"):
         if road is not None and key in trace.channels:
             tried.append(clock_shift(*road, trace.time_s, trace.channels[key]))
@@ -464,7 +436,9 @@ def _by_likeness(trace: Trace, track: Trace, passes=()) -> ClockShift | None:
                 return tried[-1]
     throttle = trace.channels.get("throttle_ratio")
     if throttle is not None:
-        full = np.where(np.isfinite(throttle), 1.0 * (throttle >= FULL_THROTTLE), np.nan)
+        full = np.where(
+            np.isfinite(throttle), 1.0 * (throttle >= settled_gauge.FULL_THROTTLE), np.nan
+        )
         on_run = np.zeros(track.time_s.size)
         for one in passes:
             on_run[(track.time_s >= one.enter_s) & (track.time_s <= one.leave_s)] = one.up
@@ -481,21 +455,18 @@ def _by_likeness(trace: Trace, track: Trace, passes=()) -> ClockShift | None:
 _AROUND_S = 1.5
 
 
-def _stretch(one, trace: Trace, track: Trace, shift) -> FullStretch:
+def _stretch(one, trace: Trace, track: Trace, shift) -> settled_gauge.FullStretch:
     """Full throttle of a pass, in the time of the gauge's log."""
     for log, later in ((trace, shift), (track, 0.0)):
         if "throttle_ratio" in log.channels:
-            found = full_stretch(
-                log.time_s,
-                log.channels["throttle_ratio"],
-                enter_s=one.enter_s - later - _AROUND_S,
-                leave_s=one.leave_s - later + _AROUND_S,
-            )
+            begin, end = one.enter_s - later - _AROUND_S, one.leave_s - later + _AROUND_S
+            throttle = log.channels["throttle_ratio"]
+            found = settled_gauge.full_stretch(log.time_s, throttle, enter_s=begin, leave_s=end)
             moved = later - shift
             ridden = one.leave_s - one.enter_s
             share = min((found.to_s - found.from_s) / ridden, 1.0) if found.share else 0.0
-            return FullStretch(found.from_s + moved, found.to_s + moved, share)
-    return FullStretch(one.enter_s - shift, one.leave_s - shift, np.nan)
+            return settled_gauge.FullStretch(found.from_s + moved, found.to_s + moved, share)
+    return settled_gauge.FullStretch(one.enter_s - shift, one.leave_s - shift, np.nan)
 
 
 # Of a run, at full throttle at the least, for its reading to count.
@@ -508,9 +479,8 @@ def _lag(log, time, shown, stretches):
         return log.delay.interval, "stated"
     # Without a throttle nothing says when it was opened but the line, which is not that well known.
     full = [one for one in stretches if one.share >= _FULL_SHARE]
-    found = gauge_lag(
-        time, shown, opened_s=[one.from_s for one in full], shut_s=[one.to_s for one in full]
-    )
+    opened, shut = [one.from_s for one in full], [one.to_s for one in full]
+    found = settled_gauge.gauge_lag(time, shown, opened_s=opened, shut_s=shut)
     return (USUAL_LAG, "usual") if found is None else (found, "found")
 
 

@@ -23,6 +23,7 @@ from tuninglib.session.cross_checks import (
 from tuninglib.session.read_table import CLIMBS, FILLS, RUNS, UPKEEP
 from tuninglib.session.records import Session
 from tuninglib.session.tables import read_climbs, read_fills, read_runs, read_upkeep, speed_units
+from tuninglib.session.trace import Trace
 from tuninglib.text_files import Problem, SessionError, printable, quoted
 from tuninglib.whole_files import write_atomic, write_together
 
@@ -93,6 +94,37 @@ def load_session(folder: Path | str) -> Session:
         if problems := [*check(session)]:
             raise SessionError(problems)
     return session
+
+
+def recording_in(folder: Path, path: Path) -> tuple[Trace, dict]:
+    """A recording heard as of the engine of a session, which need not be complete.
+
+    Parameters
+    ----------
+    folder : Path
+        Of the session.
+    path : Path
+        Of the recording, wherever it lies.
+
+    Returns
+    -------
+    Trace
+    dict
+        Tables of the session as far as they can be read.
+
+    Raises
+    ------
+    SessionError
+        If the recording cannot be used.
+    """
+    tables = read_toml.read_toml(folder / read_toml.TOML, [])
+    tables = {"engines": {}, "hill": None, **tables}
+    known = {name: set(tables.get(name) or ()) for name in schema.NAMED}
+    try:
+        runs = read_runs(folder / RUNS, known, [])
+    except SessionError:
+        runs = None
+    return _read_log(path.parent, schema.Log(file=path.name), tables, runs), tables
 
 
 def _read_log(folder: Path, log, tables, runs):

@@ -62,7 +62,6 @@ class Bike:
         "each); no: neither; temperature or pressure: only that one; left out: told from the "
         "readings, as far as their air differed",
         "unknown, yes, no, temperature, pressure",
-        default="unknown",
     )
     oxygen_sensor: str = yes_or_no(
         "does the ECU have a working oxygen sensor, so that it holds lambda 1 at idle and cruise?"

@@ -110,10 +110,8 @@ def read_log(
     """
     name = log.file
     if Path(name).name != name or name.startswith(".") or "\\" in name:
-        message = (
-            f"{quoted(name)} is not the name of a file in the outing's folder; put the log there"
-        )
-        raise SessionError([Problem("session.toml", message, column="file")])
+        said = f"{quoted(name)} is not the name of a file in the outing's folder; put the log there"
+        raise SessionError([Problem("session.toml", said, column="file")])
     path = Path(folder) / name
     try:
         require_regular(path, "the log")
@@ -126,8 +124,7 @@ def read_log(
             from tuninglib.session.read_sound import read_recording
 
             return read_recording(path, cylinders, within_rpm)
-        columns, units = dict(log.columns), dict(log.units)
-        return read_delimited(path, columns=columns, units=units, time_format=log.time_format)
+        return read_delimited(path, log)
     except FileNotFoundError:
         message = "is named under [logs], but is not in the outing's folder; copy it there"
         raise SessionError([Problem(name, message)]) from None
@@ -201,25 +198,15 @@ def unnamed_logs(folder: Path | str) -> list:
     return said
 
 
-def read_delimited(
-    path: Path,
-    *,
-    columns: dict[str, str] | None = None,
-    units: dict[str, str] | None = None,
-    time_format: str = "",
-) -> trace.Trace:
+def read_delimited(path: Path, log: Log) -> trace.Trace:
     """A log in delimited text.
 
     Parameters
     ----------
     path : Path
-    columns : dict of str to str, optional
-        ``"time"`` and names of channels to the log's own names of its columns. What is left out is
-        found where a column has one of the plain names of ``CHANNELS``.
-    units : dict of str to str, optional
-        For columns whose head has none.
-    time_format : str
-        As :func:`tuninglib.session.trace.kind_of_time` has it.
+    log : tuninglib.session.schema.Log
+        Its columns by their names in the log; what is left out is found where a column has one of
+        the plain names of ``CHANNELS``. Its units are for columns whose head has none.
 
     Returns
     -------
@@ -238,7 +225,7 @@ def read_delimited(
     require_regular(path, "the log", _LARGEST_BYTES, "keep only the part with the runs")
     text, encoding = decoded(path.read_bytes(), path.name)
     layout = layout_of(text, path.name, encoding)
-    used, kind, unused = _columns(path, layout, columns or {}, units or {}, time_format)
+    used, kind, unused = _columns(path, layout, log)
     table = _table_of(path.name, layout, sorted({one.position for one in used}), text)
     lines = np.arange(len(table)) + layout.first_row
     long = table.pop(len(layout.heads)).notna().to_numpy()
@@ -254,14 +241,9 @@ def read_delimited(
         values = trace.numbers(cells, layout.decimal_comma)
         left_out += _no_numbers(one.name, cells, values, lines, seconds)
         channels[one.name] = _in_si(values, one)
+    scale = _scale(kind, seconds, layout, used[0].position)
     found = trace.in_order(
-        "table",
-        path.name,
-        seconds,
-        channels,
-        lines,
-        left_out=left_out,
-        scale=_scale(kind, seconds, layout, used[0].position),
+        "table", path.name, seconds, channels, lines, left_out=left_out, scale=scale
     )
     return replace(found, unused=unused)
 
@@ -279,9 +261,10 @@ class _Used:
     unit: str
 
 
-def _columns(path, layout: Layout, columns: dict, units: dict, time_format: str):
+def _columns(path, layout: Layout, log: Log):
     """Columns that are used, how time is written, and the names of the other columns."""
-    problems, used = [], []
+    problems, used, listed = [], [], layout.listed()
+    columns, units = dict(log.columns), dict(log.units)
 
     def say(message, column=None):
         problems.append(Problem(path.name, message, row=layout.header_row, column=column))
@@ -291,10 +274,7 @@ def _columns(path, layout: Layout, columns: dict, units: dict, time_format: str)
         if name in columns:
             places = layout.places(columns[name])
             if not places:
-                say(
-                    f"has no column {quoted(columns[name])} for {name}; its columns are "
-                    f"{layout.listed()}"
-                )
+                say(f"has no column {quoted(columns[name])} for {name}; its columns are {listed}")
         else:
             places = [at for one in names for at in layout.places(one, name_only=True)]
         if len(places) > 1:
@@ -317,7 +297,7 @@ def _columns(path, layout: Layout, columns: dict, units: dict, time_format: str)
         try:
             if one.name == "time":
                 cells = [row[one.position] for row in layout.sample]
-                kind = trace.kind_of_time(cells, one.unit, time_format)
+                kind = trace.kind_of_time(cells, one.unit, log.time_format)
             else:
                 _require_unit(one)
         except ValueError as error:
@@ -570,15 +550,11 @@ def _heads(lines, separator, first, width):
     if not above or above[0][0] < first - 3:
         return tuple(str(number) for number in range(1, width + 1)), none, first + 1
     at, cells = above[0]
-    filled = sum(map(bool, cells))
-    if (
-        len(above) > 1
-        and above[1][0] >= at - 2
-        and filled
-        and sum(map(bool, above[1][1])) >= filled
-        and all(map(_unit_or_nothing, cells))
-    ):
-        return tuple(above[1][1]), tuple(map(_bare, cells)), above[1][0] + 1
+    above_it, names = above[1] if len(above) > 1 else (-9, ())
+    filled, named = sum(map(bool, cells)), sum(map(bool, names))
+    of_units = filled and all(map(_unit_or_nothing, cells))
+    if of_units and above_it >= at - 2 and named >= filled:
+        return tuple(names), tuple(map(_bare, cells)), above_it + 1
     return tuple(cells), none, at + 1
 
 

@@ -95,12 +95,26 @@ _READING_OF_TWO = "write {low} under gauge_low and {high} under gauge_high"
 _WIND_OF_TWO = f"{units.ONE_NUMBER}, and how far winds may be off in headwind under [weather]"
 
 
-def _quantity(unit, help_, si_name, low, high, **more) -> Column:
-    return Column("quantity", help_, unit, low=low, high=high, si_name=si_name, **more)
+def _quantity(unit, help_, low, high, **more) -> Column:
+    return Column("quantity", help_, unit, low=low, high=high, **more)
 
 
-def _speed(help_, si_name, *, low=1.0, **more) -> Column:
-    return _quantity("m/s", help_, si_name, low, 70, of_two=_SPEED_OF_TWO, **more)
+def _speed(help_, *, low=1.0, **more) -> Column:
+    return _quantity("m/s", help_, low, 70, of_two=_SPEED_OF_TWO, **more)
+
+
+# What stands behind a column's name once it is in SI; speeds that were read are called shown.
+_SUFFIXES = {"m/s": "m_s", "K": "k", "Pa": "pa", "1": "ratio", "s": "s", "m": "m", "m**3": "m3"}
+
+
+def _in_si(**columns: Column) -> dict:
+    """The columns by their names; those with a unit know their names in SI, too."""
+
+    def si_name(key, column):
+        stem = f"shown_{key.removesuffix('_speed')}" if key.endswith("_speed") else key
+        return f"{stem}_{_SUFFIXES[column.unit]}" if column.unit else ""
+
+    return {key: replace(one, si_name=si_name(key, one)) for key, one in columns.items()}
 
 
 def _number_of(help_, *, low=0, **more) -> Column:
@@ -119,41 +133,33 @@ NOTED = "noted"
 KNOCKED = (*LOUD, NOTED)
 
 # runs.csv.
-COLUMNS = {
-    "run": _number_of("its number, each number once", unique=True),
-    "setup": Column("name", "a setup of session.toml", required=True),
-    "rider": Column("name", "a rider of session.toml, where there is more than one"),
-    "entry_speed": _speed("at the start line", "shown_entry_m_s"),
-    "exit_speed": _speed("at the marker", "shown_exit_m_s"),
-    "gauge_low": _reading(
-        "lowest of the steady range, after two or three seconds of full throttle"
-    ),
-    "gauge_high": _reading("highest of the steady range; the same number if it did not move"),
-    "gauge": Column(
+COLUMNS = _in_si(
+    run=_number_of("its number, each number once", unique=True),
+    setup=Column("name", "a setup of session.toml", required=True),
+    rider=Column("name", "a rider of session.toml, where there is more than one"),
+    entry_speed=_speed("at the start line"),
+    exit_speed=_speed("at the marker"),
+    gauge_low=_reading("lowest of the steady range, after two or three seconds of full throttle"),
+    gauge_high=_reading("highest of the steady range; the same number if it did not move"),
+    gauge=Column(
         "range",
         "instead of gauge_low and gauge_high: the steady range, as 12.6 to 12.8 or 12.7 +/- 0.1, "
         "or one number",
         low=0.4,
         high=40,
     ),
-    "state": Column(
+    state=Column(
         "choice",
         "throttle of the reading; idle and cruise rows have no speeds",
         choices=("full", "cruise", "idle"),
     ),
-    "down_entry_speed": _speed(
-        "rolling back down out of gear, at the marker", "shown_down_entry_m_s", low=0.5
-    ),
-    "down_exit_speed": _speed(
-        "rolling back down out of gear, at the start line", "shown_down_exit_m_s", low=0.5
-    ),
-    "air_temperature": _quantity("K", "of the air", "air_temperature_k", 233.15, 328.15),
-    "air_pressure": _quantity("Pa", "where the hill is", "air_pressure_pa", 5e4, 1.1e5),
-    "humidity": _quantity("1", "relative", "humidity_ratio", 0.011, 1),
-    "headwind": _quantity(
-        "m/s", "against the rider on the way up", "headwind_m_s", -15, 15, of_two=_WIND_OF_TWO
-    ),
-    "knock": Column(
+    down_entry_speed=_speed("rolling back down out of gear, at the marker", low=0.5),
+    down_exit_speed=_speed("rolling back down out of gear, at the start line", low=0.5),
+    air_temperature=_quantity("K", "of the air", 233.15, 328.15),
+    air_pressure=_quantity("Pa", "where the hill is", 5e4, 1.1e5),
+    humidity=_quantity("1", "relative", 0.011, 1),
+    headwind=_quantity("m/s", "against the rider on the way up", -15, 15, of_two=_WIND_OF_TWO),
+    knock=Column(
         "choice",
         "heard on the run; none: somebody listened and heard nothing; empty: nobody listened",
         choices=("none", *LOUD),
@@ -161,10 +167,10 @@ COLUMNS = {
         absent="",
         labels={"": "nobody listened", "heard": "heard, not how loud"},
     ),
-    "head_temperature": _quantity("K", "right after the run", "head_temperature_k", 250, 700),
-    "exclude": Column("reason", "why this run does not count; empty, no or -: it counts"),
-    "note": Column("text", "anything"),
-}
+    head_temperature=_quantity("K", "right after the run", 250, 700),
+    exclude=Column("reason", "why this run does not count; empty, no or -: it counts"),
+    note=Column("text", "anything"),
+)
 
 
 def columns_of_runs(riders: Collection[str]) -> dict:
@@ -185,77 +191,57 @@ _GAUGE = ("gauge_low", "gauge_high", "gauge")
 OF_ONE_RUN = (*SPEED_COLUMNS, *_GAUGE, "knock", "head_temperature", "exclude", "note")
 
 # coastdown.csv; no time by hand is shorter than the lowest, and no bike rolls slower.
-FALL_COLUMNS = {
-    "run": _number_of("number of the roll; all its falls of speed share it", low=1),
-    "direction": Column("choice", "out or back", required=True, choices=("out", "back")),
-    "from_speed": _speed("as shown, at the start", "shown_from_m_s", low=0.1, required=True),
-    "to_speed": _speed("as shown, at the end", "shown_to_m_s", low=0.1, required=True),
-    "time": _quantity(
-        "s", "from the first speed to the second", "time_s", 0.05, 600, required=True
-    ),
-}
+FALL_COLUMNS = _in_si(
+    run=_number_of("number of the roll; all its falls of speed share it", low=1),
+    direction=Column("choice", "out or back", required=True, choices=("out", "back")),
+    from_speed=_speed("as shown, at the start", low=0.1, required=True),
+    to_speed=_speed("as shown, at the end", low=0.1, required=True),
+    time=_quantity("s", "from the first speed to the second", 0.05, 600, required=True),
+)
 
 
 # climbs.csv: readings of one climb share its number.
-CLIMB_COLUMNS = {
-    "climb": _number_of("its number"),
-    "setup": COLUMNS["setup"],
-    "time": _quantity("s", "since the climb began", "time_s", 0, 3e4, required=True),
-    "head_temperature": replace(COLUMNS["head_temperature"], help="then", required=True),
-    "air_temperature": COLUMNS["air_temperature"],
-    "note": COLUMNS["note"],
-}
+CLIMB_COLUMNS = _in_si(
+    climb=_number_of("its number"),
+    setup=COLUMNS["setup"],
+    time=_quantity("s", "since the climb began", 0, 3e4, required=True),
+    head_temperature=replace(COLUMNS["head_temperature"], help="then", required=True),
+    air_temperature=COLUMNS["air_temperature"],
+    note=COLUMNS["note"],
+)
 
 # fills.csv: full to full.
-FILL_COLUMNS = {
-    "setup": Column("name", "the setup that was ridden since the last fill", required=True),
-    "distance": _quantity(
-        "m", "since the last fill", "distance_m", 5e3, 2e6, required=True, usual="km"
+FILL_COLUMNS = _in_si(
+    setup=Column("name", "the setup that was ridden since the last fill", required=True),
+    distance=_quantity("m", "since the last fill", 5e3, 2e6, required=True, usual="km"),
+    volume=_quantity(
+        "m**3", "that filled the tank to the same mark again", 2e-4, 0.1, required=True, usual="L"
     ),
-    "volume": _quantity(
-        "m**3",
-        "that filled the tank to the same mark again",
-        "volume_m3",
-        2e-4,
-        0.1,
-        required=True,
-        usual="L",
-    ),
-    "exclude": Column("reason", "why this fill does not count; empty, no or -: it counts"),
-    "note": COLUMNS["note"],
-}
+    exclude=Column("reason", "why this fill does not count; empty, no or -: it counts"),
+    note=COLUMNS["note"],
+)
 
 # upkeep.csv: what wears, as it was measured.
-UPKEEP_COLUMNS = {
-    "date": Column("text", "year-month-day", required=True),
-    "distance": _quantity("m", "on the odometer", "distance_m", 0, 1e9, required=True, usual="km"),
-    "compression": _quantity(
-        "Pa", "cranking, throttle open", "compression_pa", 2e5, 3e6, usual="bar"
-    ),
-    "leak_down": _quantity("1", "of the cylinder", "leak_down_ratio", 0, 1, usual="%"),
-    "intake_clearance": _quantity(
-        "m", "of the valve, cold", "intake_clearance_m", 0, 1e-3, usual="mm"
-    ),
-    "exhaust_clearance": _quantity(
-        "m", "of the valve, cold", "exhaust_clearance_m", 0, 1e-3, usual="mm"
-    ),
-    "plug_gap": _quantity("m", "of the spark plug", "plug_gap_m", 1e-4, 2.5e-3, usual="mm"),
-    "oil_added": _quantity(
-        "m**3", "since the row before, to the same mark", "oil_added_m3", 0, 0.01, usual="mL"
-    ),
-    "note": COLUMNS["note"],
-}
+UPKEEP_COLUMNS = _in_si(
+    date=Column("text", "year-month-day", required=True),
+    distance=_quantity("m", "on the odometer", 0, 1e9, required=True, usual="km"),
+    compression=_quantity("Pa", "cranking, throttle open", 2e5, 3e6, usual="bar"),
+    leak_down=_quantity("1", "of the cylinder", 0, 1, usual="%"),
+    intake_clearance=_quantity("m", "of the valve, cold", 0, 1e-3, usual="mm"),
+    exhaust_clearance=_quantity("m", "of the valve, cold", 0, 1e-3, usual="mm"),
+    plug_gap=_quantity("m", "of the spark plug", 1e-4, 2.5e-3, usual="mm"),
+    oil_added=_quantity("m**3", "since the row before, to the same mark", 0, 0.01, usual="mL"),
+    note=COLUMNS["note"],
+)
 
 # benchflow.csv: what an injector let through on the bench.
-BENCH_COLUMNS = {
-    "injector": Column("name", "an injector of session.toml", required=True),
-    "pulses": Column("number", "how many; empty if it was held open", low=1, high=1e7, whole=True),
-    "width": _quantity("s", "of one pulse", "width_s", 2e-4, 0.1, usual="ms"),
-    "time": _quantity("s", "how long it was held open", "time_s", 1, 3600),
-    "volume": _quantity(
-        "m**3", "that was caught", "volume_m3", 1e-7, 0.01, required=True, usual="mL"
-    ),
-}
+BENCH_COLUMNS = _in_si(
+    injector=Column("name", "an injector of session.toml", required=True),
+    pulses=Column("number", "how many; empty if it was held open", low=1, high=1e7, whole=True),
+    width=_quantity("s", "of one pulse", 2e-4, 0.1, usual="ms"),
+    time=_quantity("s", "how long it was held open", 1, 3600),
+    volume=_quantity("m**3", "that was caught", 1e-7, 0.01, required=True, usual="mL"),
+)
 
 
 def header_line(columns: dict, *, speed_unit: str = "km/h") -> str:
@@ -331,18 +317,16 @@ def columns_in_si(
     dict of str to list
         By ``si_name``, and ``row`` with the row of the file.
     """
-    found = _found(table, name, columns, problems)
+    found, known = _found(table, name, columns, problems), known or {}
     data: dict[str, list] = {"row": list(table.row_numbers)}
     for key, column in columns.items():
         values = data[column.si_name or key] = [_absent(column)] * len(table.rows)
         if key not in found:
             continue
-        position, unit = found[key]
+        (position, unit), comma = found[key], table.decimal_comma
         for at, cells in enumerate(table.rows):
             try:
-                values[at] = _value(
-                    key, column, cells[position], unit, table.decimal_comma, known or {}
-                )
+                values[at] = _value(key, column, cells[position], unit, comma, known)
             except ValueError as error:
                 row = table.row_numbers[at]
                 problems.append(Problem(name, str(error), row=row, column=key))
@@ -371,9 +355,8 @@ def _found(table, name, columns, problems) -> dict:
     headed = {_key(header.partition("[")[0]) for header in table.headers}
     for key, column in columns.items():
         if column.required and key not in headed:
-            message = (
-                f"the column {key} is missing ({column.help}); add it to the header and to each row"
-            )
+            missing = f"the column {key} is missing ({column.help})"
+            message = f"{missing}; add it to the header and to each row"
             problems.append(Problem(name, message, row=1, column=key))
     return found
 
@@ -526,9 +509,7 @@ def _repeated(name, key, values, row_numbers):
     first: dict[float, int] = {}
     for value, row in zip(values, row_numbers, strict=True):
         if value == value and value in first:
-            message = (
-                f"{key} {value:g} is in row {first[value]}, too; "
-                f"give each {key} a number of its own"
-            )
+            again = f"{key} {value:g} is in row {first[value]}, too"
+            message = f"{again}; give each {key} a number of its own"
             yield Problem(name, message, row=row, column=key)
         first.setdefault(value, row)

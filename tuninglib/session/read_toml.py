@@ -56,10 +56,8 @@ def read_toml(path: Path, problems: list[Problem]) -> dict:
 
     for name in document.keys() - _KNOWN.keys():
         say(name, None, f"unknown table [{shortened(name)}]; {nearest(name, _KNOWN)}")
-    names = {
-        name: set(document[name]) if isinstance(document.get(name), dict) else set()
-        for name in schema.NAMED
-    }
+    found = {name: document.get(name) for name in schema.NAMED}
+    names = {name: set(one) if isinstance(one, dict) else set() for name, one in found.items()}
     read_record = partial(_record, names=names, units=units_of(document), say=say)
     tables = {}
     for name, record in schema.SINGLE.items():
@@ -87,10 +85,8 @@ def read_toml(path: Path, problems: list[Problem]) -> dict:
         for entry in entries:
             if wrong := _wrong_name(entry):
                 say(f"{name}.{entry}", None, f"{quoted(entry)} {wrong}")
-        tables[name] = {
-            entry: read_record(f"{name}.{entry}", record, content)
-            for entry, content in entries.items()
-        }
+        pairs = entries.items()
+        tables[name] = {key: read_record(f"{name}.{key}", record, own) for key, own in pairs}
     about = tables.get("session")
     if about and not about.reference and names["setups"]:
         tables["session"] = dataclasses.replace(about, reference=next(iter(document["setups"])))
@@ -322,12 +318,8 @@ def what_stands(folder: Path | str) -> SimpleNamespace:
 
 def without_notes(text: str) -> str:
     """The text with its strings over several lines emptied: what they say is no header or key."""
-    return re.sub(
-        r"(=\s*)(\"{3}|'{3})(.*?)\2",
-        lambda match: match[1] + "\n" * match[3].count("\n"),
-        text,
-        flags=re.DOTALL,
-    )
+    several = re.compile(r"(=\s*)(\"{3}|'{3})(.*?)\2", re.DOTALL)
+    return several.sub(lambda match: match[1] + "\n" * match[3].count("\n"), text)
 
 
 def row_of(lines: Sequence[str], table: str, key: str | None) -> int | None:

@@ -55,8 +55,7 @@ class About:
     """What was tested and when, and the units of the report."""
 
     title: str = text(
-        "a name for this outing; left out: its date",
-        "Bigger cylinder, first weekend",
+        "a name for this outing; left out: its date", "Bigger cylinder, first weekend"
     )
     date: datetime.date = date("the day, year first", example="2026-05-16")
     reference: str = reference(
@@ -65,13 +64,9 @@ class About:
         example="stock",
         default="",
     )
-    units: str = choice(
-        "what the report prints; you may type in any unit", "metric, us, imperial", default="metric"
-    )
+    units: str = choice("what the report prints; you may type in any unit", "metric, us, imperial")
     currency: str = text("for prices and costs", "EUR")
-    invented: str = choice(
-        "is it made up, as an example or to try things out?", "no, yes", default="no"
-    )
+    invented: str = choice("is it made up, as an example or to try things out?", "no, yes")
     note: str = text("anything worth knowing")
 
     def __post_init__(self):
@@ -200,7 +195,7 @@ class Gauge:
     lowest: float | None = number("the richest that it can show", "10.0", (0.4, 16))
     highest: float | None = number("the leanest that it can show", "20.0", (1, 40))
     accuracy: Measured = doubt(
-        "how far lambda may be off, by the same on all readings", 0.02, 0.05, 0.2
+        "how far lambda may be off, by the same on all readings", (0.02, 0.05, 0.2)
     )
 
 
@@ -247,17 +242,13 @@ class Use:
         "climbs and motorway mean minutes of full load, which need a richer mixture; left out: "
         "of two equal ones the richer, and a caution",
         "unknown, town, mixed, climbs, motorway",
-        default="unknown",
     )
     cooling: str = choice(
-        "of the engine; left out: assumed to be air alone",
-        "unknown, air, oil cooler, liquid",
-        default="unknown",
+        "of the engine; left out: assumed to be air alone", "unknown, air, oil cooler, liquid"
     )
     wanted: str = choice(
         "what goes first where pull, mixture and heat do not agree",
         "balanced, pull first, cool first",
-        default="balanced",
     )
     air: Measured | None = quantity(
         ("K", 233.15, 328.15),
@@ -322,9 +313,7 @@ class Assumptions:
     )
     rider_effect: Measured = doubt(
         "how far riders differ in wheel force by how they sit and shift",
-        2 * RIDER_EFFECT_SD,
-        0.01,
-        0.2,
+        (2 * RIDER_EFFECT_SD, 0.01, 0.2),
     )
     flow_response: Measured = quantity(
         ("1", -1, 3),
@@ -335,29 +324,23 @@ class Assumptions:
         widest=2.0,
     )
     breathing_change: Measured = doubt(
-        "how far breathing may differ between engines, apart from displacement", 0.10, 0.2, 0.5
+        "how far breathing may differ between engines, apart from displacement", (0.10, 0.2, 0.5)
     )
-    rider_drag: Measured = doubt("how far riders differ in drag area", 0.10, 0.1, 0.5)
+    rider_drag: Measured = doubt("how far riders differ in drag area", (0.10, 0.1, 0.5))
     drift: Measured = doubt(
         "how far wheel force may drift from the first run to the last, apart from the weather",
-        0.04,
-        0.05,
-        0.3,
+        (0.04, 0.05, 0.3),
     )
     air_density: Measured = doubt(
-        "how far the air density may be off, by the same on all runs", 0.01, 0.02, 0.1
+        "how far the air density may be off, by the same on all runs", (0.01, 0.02, 0.1)
     )
     day_to_day: Measured = doubt(
         "how far wheel force of all setups together differs from day to day, weather aside",
-        0.05,
-        0.01,
-        0.3,
+        (0.05, 0.01, 0.3),
     )
     mixture_day_to_day: Measured = doubt(
         "how far lambda of all setups together differs from day to day, gauge and fuel included",
-        0.02,
-        0.01,
-        0.2,
+        (0.02, 0.01, 0.2),
     )
     leaner_limit: Measured | None = exact(
         ("1", 0.01, 0.99),
@@ -394,8 +377,7 @@ class Log:
         keys=("time", *CHANNELS),
     )
     time_format: str = text(
-        "of times with a date that is not year first, in strftime codes",
-        "%d.%m.%Y %H:%M:%S",
+        "of times with a date that is not year first, in strftime codes", "%d.%m.%Y %H:%M:%S"
     )
     shift: Measured | None = quantity(
         ("s", -1e6, 1e6),

@@ -177,10 +177,8 @@ def read_climbs(path: Path, known: dict[str, set], problems: list[Problem]) -> p
         by_time = own.sort_values("time_s", kind="stable")["head_temperature_k"]
         message = ""
         if own["setup"].nunique() > 1:
-            message = (
-                f"climb {number:g} has rows of {own['setup'].nunique()} setups; "
-                "number each climb anew"
-            )
+            mixed = f"climb {number:g} has rows of {own['setup'].nunique()} setups"
+            message = f"{mixed}; number each climb anew"
         elif own["time_s"].nunique() < _FEWEST:
             message = f"climb {number:g} has fewer than {_FEWEST} readings at different times"
         elif by_time.iloc[-1] <= by_time.iloc[0]:

@@ -132,10 +132,8 @@ class Trace:
 
     def __repr__(self) -> str:
         """One line: what it holds."""
-        return (
-            f"Trace of {self.rows} rows over {self.time_s[-1]:.0f} s: "
-            f"{', '.join(self.channels) or 'no channels'}"
-        )
+        channels = ", ".join(self.channels) or "no channels"
+        return f"Trace of {self.rows} rows over {self.time_s[-1]:.0f} s: {channels}"
 
 
 @dataclass(frozen=True)
@@ -562,9 +560,8 @@ def kind_of_time(cells: list[str], unit: str, time_format: str) -> str:
     for one, each in (("s", 1.0), ("ms", 1e3), ("us", 1e6)):
         if _EPOCH_S[0] < middle / each < _EPOCH_S[1]:
             return one
-    raise ValueError(
-        'the time column has no unit; write for example units = { time = "s" } under it'
-    )
+    wanted = 'write for example units = { time = "s" } under it'
+    raise ValueError(f"the time column has no unit; {wanted}")
 
 
 _NUMBER = re.compile(r"[-+]?(\d+([.,]\d*)?|[.,]\d+)([eE][-+]?\d+)?")

@@ -80,10 +80,8 @@ def clock_shift(
         return ClockShift(shift_s=None, likeness=top, why_not="unlike")
     # The best shift and its rivals have the same chance: pieces of a minute decide between them.
     offset = first[0] - second[0]
-    tried = [
-        _pieces(first, second, lags[at] * _CLOCK_STEP_S + offset)
-        for at in (best, *_rivals(lags, likeness, best))
-    ]
+    shifts = lags[[best, *_rivals(lags, likeness, best)]] * _CLOCK_STEP_S + offset
+    tried = [_pieces(first, second, shift) for shift in shifts]
     # A shift that leaves most of the ride without its like cannot be shown by what is left.
     most = max(map(len, tried))
     tried = [pieces for pieces in tried if len(pieces) >= max(_FEWEST_PIECES, _MOSTLY * most)]

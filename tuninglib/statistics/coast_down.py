@@ -89,15 +89,13 @@ class _Falls:
         blow, by_run = np.append(blow, [0, 0]), np.vstack([by_run, np.zeros((2, self.runs))])
         read = np.diag([*np.ones(len(target)), 0.0, 0.0])
         gust = (by_run @ by_run.T)[None], _GUST_SD_M_S**2, _GUST_LOG_SD
+        misread = read[None], _MISREAD_M_S**2, _MISREAD_LOG_SD
         return mixed_model.Rows(
             np.append(target, usual)[None],
             np.vstack([design, np.eye(2)])[None],
             np.zeros((1, known.shape[0], 0)),
             (known + _STEADY_SD_M_S**2 * np.outer(blow, blow))[None],
-            (
-                mixed_model.Component(*gust),
-                mixed_model.Component(read[None], _MISREAD_M_S**2, _MISREAD_LOG_SD),
-            ),
+            (mixed_model.Component(*gust), mixed_model.Component(*misread)),
         )
 
     def require_sense(self, at, variances, usual_fall) -> None:
@@ -115,9 +113,8 @@ class _Falls:
 def _fit_falls(falls: _Falls, ride: Ride, usual_fall) -> RoadLoad:
     """Scatters and road load in turn, then the interval averaged over what the scatters may be."""
     if falls.data.size <= 3:
-        raise ValueError(
-            f"{falls.data.size} falls of speed are too few; time at least 4, both ways"
-        )
+        count = falls.data.size
+        raise ValueError(f"{count} falls of speed are too few; time at least 4, both ways")
     at = np.array([np.log(ride.drag_area_m2), ride.rolling_coefficient, *np.zeros(1 + falls.runs)])
     if not np.all(np.isfinite(falls.modelled(at))):
         # Downhill the usual rolling coefficient need not hold a bike.
@@ -294,10 +291,8 @@ def fit_coast_down(
 def _columns(run, direction, *columns):
     """Arrays of one length, with directions of ±1."""
     run, direction = np.asarray(run), np.asarray(direction, dtype=float)
-    arrays = [
-        np.asarray(require(c, "coast-down value", "", at_least=0, remedy="leave out the unread"))
-        for c in columns
-    ]
+    limits = {"at_least": 0, "remedy": "leave out the unread"}
+    arrays = [np.asarray(require(one, "coast-down value", "", **limits)) for one in columns]
     sizes = {a.shape for a in (run, direction, *arrays)}
     if len(sizes) != 1 or run.ndim != 1:
         raise ValueError(f"the columns have shapes {sorted(sizes)}; give one value a row in each")

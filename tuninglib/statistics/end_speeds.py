@@ -175,9 +175,9 @@ def _windows(columns, enter, leave, place_sd) -> list:
         if inside.stop - inside.start < _FEWEST_ROWS_OF_A_RUN:
             continue
         own = place[:, inside]
-        ridden = (
-            np.hypot(*(own[:, -1] - own[:, 0])) if len(place) == 2 else own.mean() * (end - begin)
-        )
+        ridden = own.mean() * (end - begin)
+        if len(place) == 2:
+            ridden = np.hypot(*(own[:, -1] - own[:, 0]))
         # The error of the line's place as a time at the mean speed; at less than 2 m/s it would
         # swallow the run, and so would more than a sixth of it.
         margin = min(_MARGIN_SDS * place_sd / max(ridden / (end - begin), 2.0), (end - begin) / 6)
@@ -259,10 +259,8 @@ def _ends(windows, candidates, runs, place_sd, *, derivative) -> EndSpeeds:
             own = [at for at, one in enumerate(windows) if one.end == end]
             tried = [_at_line(windows[at], covariances[at], moves, derivative) for at in own]
             if moves:
-                tried = [
-                    _with_pull(one, after.get(windows[at].run))
-                    for at, one in zip(own, tried, strict=True)
-                ]
+                pulls = [after.get(windows[at].run) for at in own]
+                tried = [*map(_with_pull, tried, pulls)]
             for at, row, share in zip(own, tried, _shares(tried), strict=True):
                 # Three errors that know nothing of each other: of the fit, of when the line was
                 # passed, and of the road itself.
@@ -358,9 +356,8 @@ def _shares(tried) -> list:
     for _ in range(_ROUNDS):
         shares = [weight * common[one.kind] for weight, one in zip(own, tried, strict=True)]
         shares = [weight / weight.sum() for weight in shares]
-        seen = sum(
-            np.bincount(one.kind, share, kinds) for one, share in zip(tried, shares, strict=True)
-        )
+        pairs = zip(tried, shares, strict=True)
+        seen = sum(np.bincount(one.kind, share, kinds) for one, share in pairs)
         common = (seen + before) / (len(tried) + before.sum())
     return shares
 

@@ -68,6 +68,9 @@ class HeardSpeed:
         Chance that the engine is heard with the speed that is most likely there. [-]
     level_db : array
         Of the sound, over its loudest instant. [dB]
+    over_noise_db : array
+        By how much the comb's own lines stand out of what is around them, such as wind; NaN where
+        none is claimed. [dB]
     unsure_octave : array of bool
         Where a comb is heard, but not surely which of its lines is the first.
     picture : array of uint8, pictured instants by bands
@@ -80,6 +83,7 @@ class HeardSpeed:
     sd_rpm: np.ndarray
     heard: np.ndarray
     level_db: np.ndarray
+    over_noise_db: np.ndarray
     unsure_octave: np.ndarray
     picture: np.ndarray
 
@@ -130,7 +134,7 @@ def heard_speed(
     6000.0
     """
     x = np.asarray(samples, dtype=np.float32)
-    require(cylinders, what="cylinders", unit="", above=0)
+    require(cylinders, "cylinders", "", above=0)
     fit, heard = _heard_by(x, cylinders, within_rpm)
     for count in range(cylinders - 1, 0, -1):
         if cylinders % count:
@@ -196,6 +200,7 @@ def _heard_by(x, cylinders, within_rpm):
         sd_rpm=sd,
         heard=heard,
         level_db=level - level.max() if count else level,
+        over_noise_db=np.where(proved, 10 / np.log(10) * teeth, np.nan),
         unsure_octave=unsure,
         picture=np.concatenate(pictures),
     )

@@ -96,9 +96,8 @@ def response_per_state(
     """
     parts.require_listed(readings.engine, readings.injector)
     if len(state) != len(readings.engine):
-        raise ValueError(
-            f"{len(state)} states for {len(readings.engine)} readings; give one for each reading"
-        )
+        said = f"{len(state)} states for {len(readings.engine)} readings"
+        raise ValueError(f"{said}; give one for each reading")
     size = np.array([parts.displacement[name] for name in readings.engine])
     # Fuel offered over air drawn in: takes the place of the flow.
     strength = np.log(readings.flow_m3_s / size) + readings.log_fuel - readings.offset
@@ -343,11 +342,8 @@ def weigh_control(
     require(chance, "chance that the ECU corrects", "", at_least=0, at_most=_USED)
     states, setups = (tuple(dict.fromkeys(one)) for one in (readings.state, readings.setup))
     shown = _HeldOrNot(readings, parts, stated, states, setups)
-    cases = [
-        case
-        for held, before in _answers(len(states), chance)
-        for case in _cases(shown, np.array(held), before)
-    ]
+    answers = _answers(len(states), chance)
+    cases = [one for held, before in answers for one in _cases(shown, np.array(held), before)]
     weight = normal_mixture.normalised(np.stack([one.log_weight for one in cases]))
     of_case = weight.sum(1)
     held = np.array([one.held for one in cases])
@@ -355,16 +351,13 @@ def weigh_control(
     which = np.array([-2 if one.off is None else one.off for one in cases])
     off = [float(of_case[which == at].sum() / (anywhere or 1.0)) for at in range(-1, len(setups))]
     slope = (1 - SHARE_AT_ONE) * stated.log_sd**2
+    mean = np.concatenate([one.mean for one in cases])
+    variance = np.concatenate([one.variance for one in cases])
     return Control(
         held=dict(zip(states, (of_case @ held).tolist(), strict=True)),
         elsewhere=off[0],
         odd=dict(zip(setups, off[1:], strict=True)),
-        offset=_wider(
-            stated,
-            weight.ravel(),
-            np.concatenate([one.mean for one in cases]),
-            np.sqrt(np.concatenate([one.variance for one in cases]) + slope),
-        ),
+        offset=_wider(stated, weight.ravel(), mean, np.sqrt(variance + slope)),
     )
 
 
@@ -420,12 +413,10 @@ def _cases(shown: _HeldOrNot, held: np.ndarray, before: float) -> Iterator[_Case
             sds = np.concatenate([sd, np.full(levels.shape[1], of_levels)])
             # What has no spread is not unknown, but it may have an effect that is known.
             kept = sds > 0
+            left = rows.observed - rows.design[:, ~kept] @ mean[~kept]
+            noise = np.outer(scale, np.ones(left.size))
             found = normal_mixture.linear_posterior(
-                rows.design[:, kept],
-                rows.observed - rows.design[:, ~kept] @ mean[~kept],
-                np.outer(scale, np.ones(rows.observed.size)),
-                mean[kept],
-                sds[kept] ** -2.0,
+                rows.design[:, kept], left, noise, mean[kept], sds[kept] ** -2.0
             )
             log_weight = np.log(share * how_often) + log_scale_weight
             log_weight = log_weight + found.log_evidence - rows.left_out * np.log(scale)

@@ -167,9 +167,8 @@ def force_curves(forces: RunForces, *, setup: ArrayLike, speed_m_s: ArrayLike) -
     runs = np.array([np.isfinite(own).sum(0) for own in groups])
     with np.errstate(invalid="ignore", divide="ignore"):
         mean = np.array([np.nansum(own, axis=0) for own in groups]) / runs
-        squares = sum(
-            np.nansum((own - m) ** 2, axis=0) for own, m in zip(groups, mean, strict=True)
-        )
+        pairs = zip(groups, mean, strict=True)
+        squares = sum(np.nansum((own - middle) ** 2, axis=0) for own, middle in pairs)
         dof = np.maximum(runs - 1, 0).sum(0)
         # Pooled over the setups: two runs of one tell next to nothing of its own scatter. The
         # limit: a setup that really scatters more gets too narrow an interval.

@@ -97,21 +97,16 @@ class _System:
         self.own = [one for one in unknowns if one.each_run]
         # Of these the runs tell the size: each a component of the covariance, by its place.
         self.winds = {}
-        self.uneven = next(
-            (
-                (number, Kinds(tuple(sd / one.kinds.sd for sd in one.kinds.sds), one.kinds.chances))
-                for number, one in enumerate(self.shared)
-                if one.kinds
-            ),
-            (),
-        )
+        self.uneven = ()
+        for number, kinds in enumerate(one.kinds for one in self.shared):
+            if kinds:
+                sds = tuple(sd / kinds.sd for sd in kinds.sds)
+                self.uneven = (number, Kinds(sds, kinds.chances))
         self.exists = np.ones((self.n, 1), dtype=bool)
         if self.there.any():
             # Up only, wind from run to run is part of the scatter: nothing tells the two apart.
-            for name, wind in (
-                ("headwind_m_s", usual.wind_m_s),
-                ("wind_change_m_s", usual.wind_change_m_s),
-            ):
+            winds = {"headwind_m_s": usual.wind_m_s, "wind_change_m_s": usual.wind_change_m_s}
+            for name, wind in winds.items():
                 self.winds[len(self.own)] = wind.log_sd
                 self.own.append(Unknown("gusts", {name: wind.median}, each_run=True))
             self.exists = np.column_stack([self.exists, self.there])
@@ -151,10 +146,8 @@ class _System:
         lean on that.
         """
         # One linearisation serves all runs of a setup, so that repeats weigh alike.
-        at = [*moved.shared, *self.start().own]
-        found = linearised(
-            self.runs, [*self.shared, *self.own], at, log_force=log_force[self.runs.setup]
-        )
+        at, force = [*moved.shared, *self.start().own], log_force[self.runs.setup]
+        found = linearised(self.runs, [*self.shared, *self.own], at, log_force=force)
         data, slopes = found.log_force[:, None], found.up_slopes[..., None]
         if self.winds:
             # The way down has no force to take a logarithm of: it is counted in mean forces.
@@ -224,21 +217,15 @@ def _rows_of(system, linear, design, weight) -> tuple:
     # A row that is not there stands alone, with a variance of 1 and nothing that acts on it.
     known = np.einsum("qia,qib->iab", stated, stated) + _diagonal(doubt + ~system.exists)
     scatter = system.usual.engine if told else system.usual.run
-    components = [
-        mixed_model.Component(_diagonal(system.up / weight), scatter.median**2, scatter.log_sd)
-    ]
+    own = _diagonal(system.up / weight)
+    components = [mixed_model.Component(own, scatter.median**2, scatter.log_sd)]
     # A gust moves the way up and the way down of one run together: a component of rank one.
     for number in told:
         blown = linear.own[number]
-        components.append(
-            mixed_model.Component(
-                blown[..., :, None] * blown[..., None, :], 1.0, system.winds[number]
-            )
-        )
-    rows = mixed_model.Rows(
-        linear.data, design, -linear.shared, known, tuple(components), system.uneven
-    )
-    return rows, doubt
+        both = blown[..., :, None] * blown[..., None, :]
+        components.append(mixed_model.Component(both, 1.0, system.winds[number]))
+    more = known, tuple(components), system.uneven
+    return mixed_model.Rows(linear.data, design, -linear.shared, *more), doubt
 
 
 def _solve(system, linear, design, weight) -> _Solved:
@@ -349,9 +336,8 @@ class Gain:
     @property
     def smallest_visible(self) -> float:
         """Gain that this test would have shown on 4 of 5 such days."""
-        effect = smallest_visible_effect(
-            standard_error=self.log_sd, dof=self.dof, alpha=ALPHA / self.comparisons
-        )
+        alpha = ALPHA / self.comparisons
+        effect = smallest_visible_effect(standard_error=self.log_sd, dof=self.dof, alpha=alpha)
         return float(np.expm1(effect))
 
     @property
@@ -526,9 +512,8 @@ def estimate_gains(
         solved = _solve(system, linear, design, system.blocks(weighed.weight))
         before, moved = moved, system.likely(linear, solved)
         log_force = solved.fit.coefficients
-        if all(
-            np.max(np.abs(a - b), initial=0.0) < 0.1 for a, b in zip(moved, before, strict=True)
-        ):
+        steps = (np.abs(a - b) for a, b in zip(moved, before, strict=True))
+        if all(np.max(step, initial=0.0) < 0.1 for step in steps):
             break
     mixture = mixed_model.average_over_variances(solved.rows, solved.grid)
     shown = _scatter(system, linear, solved)
@@ -582,11 +567,8 @@ def _scatter(system, linear, solved) -> _RunScatter:
     own = (ratios @ linear.own[..., 0] ** 2).mean()
     # The logarithm of a standard deviation of so many degrees of freedom has the variance 1/2dof.
     dof = 1 / (2 * solved.grid.log_sd[0] ** 2)
-    return _RunScatter(
-        float(np.sqrt(middle[0] + own)),
-        float(dof),
-        mixed_model.degrees_of_freedom(solved.rows, solved.fit, 0),
-    )
+    repeats_dof = mixed_model.degrees_of_freedom(solved.rows, solved.fit, 0)
+    return _RunScatter(float(np.sqrt(middle[0] + own)), float(dof), repeats_dof)
 
 
 class _Day(NamedTuple):
@@ -616,9 +598,8 @@ class _Day(NamedTuple):
         vector[setup], vector[k:] = 1.0, -along
         rest = mixed_model.spread(self.mixture, vector)
         scatter = (rest.high - rest.low) / 2 / Z_95
-        return Steps(
-            np.column_stack([moved, np.zeros(len(own))]), np.append(along @ moved, scatter)
-        )
+        shared = np.column_stack([moved, np.zeros(len(own))])
+        return Steps(shared, np.append(along @ moved, scatter))
 
     def shares(self, vector):
         found = {name: float(vector @ part @ vector) for name, part in self.parts.items()}

@@ -148,9 +148,8 @@ def pegged(
     """
     # A gauge prints steps: within half a step of its end the true value may lie beyond.
     margin = 0.5 * resolution
-    at_end = (np.asarray(low) <= gauge_lowest + margin) | (
-        np.asarray(high) >= gauge_highest - margin
-    )
+    at_end = np.asarray(low) <= gauge_lowest + margin
+    at_end = at_end | (np.asarray(high) >= gauge_highest - margin)
     return at_end if np.ndim(at_end) else bool(at_end)
 
 

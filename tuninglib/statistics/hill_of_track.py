@@ -93,9 +93,9 @@ def propose_hill(
     >>> hill.rides, round(hill.grade.value, 3)
     (4, 0.06)
     """
-    given = (time_s, latitude_deg, longitude_deg, elevation_m, speed_m_s)
-    columns = [np.full(np.size(time_s), np.nan) if one is None else one for one in given]
-    rows = np.array(columns, dtype=float)
+    columns = (time_s, latitude_deg, longitude_deg, elevation_m, speed_m_s)
+    none = np.full(np.size(time_s), np.nan)
+    rows = np.array([none if one is None else one for one in columns], dtype=float)
     time, latitude, longitude, height, speed = rows[:, np.isfinite(rows[1:3]).all(axis=0)]
     if time.size < 2 * _HELD_S or np.ptp(time) < _HELD_S:
         return None

@@ -9,7 +9,6 @@ with their stated flow, and one ladder of many days. Candidates that were not tr
 
 from collections.abc import Iterable, Mapping, Sequence
 from dataclasses import dataclass, field
-from typing import Any
 
 import numpy as np
 from numpy.typing import ArrayLike
@@ -112,9 +111,8 @@ class Parts:
             raise ValueError(f"engine {unknown[0]!r} has no displacement; give it in displacement")
         unknown = sorted({*self.tolerance} - {*injectors})
         if unknown:
-            raise ValueError(
-                f"tolerance is given for injector {unknown[0]!r}, which has no reading"
-            )
+            said = f"tolerance is given for injector {unknown[0]!r}, which has no reading"
+            raise ValueError(said)
 
     def tolerance_of(self, injector: str) -> float:
         """Of an injector, or the default."""
@@ -127,11 +125,9 @@ class Parts:
         # Of one engine, for the breathing of a difference. An injector's own deviation is common to
         # all runs on it: more runs do not average it out, another injector does.
         own = self.priors.breathing_sd / np.sqrt(2)
-        return (
-            {f"engine {name}": own for name in engine}
-            | {f"injector {name}": self.tolerance_of(name) for name in injector}
-            | {f"fuel {name}": self.fuel_sd.get(name, 0.0) for name in fuel}
-        )
+        found = {f"engine {name}": own for name in engine}
+        found |= {f"injector {name}": self.tolerance_of(name) for name in injector}
+        return found | {f"fuel {name}": self.fuel_sd.get(name, 0.0) for name in fuel}
 
 
 @dataclass(frozen=True, kw_only=True)
@@ -333,9 +329,8 @@ def solve(
     parts.require_listed(rows.engine, rows.injector)
     prior = _TermPriors(rows, parts)
     spread = parts.priors.tolerance_spread if prior.is_tolerance.any() else 0.0
-    noise_scale, tolerance_scale, log_weight = normal_mixture.scale_grid(
-        parts.priors.run_dof, spread
-    )
+    grid = normal_mixture.scale_grid(parts.priors.run_dof, spread)
+    noise_scale, tolerance_scale, log_weight = grid
     # From the middle of the flows, level and response are nearly uncorrelated.
     reference_flow = float(np.exp(np.log(rows.flow_m3_s).mean()))
     size, reference_engine = parts.displacement, rows.engine[0]
@@ -343,23 +338,19 @@ def solve(
         prior.terms, np.log(rows.flow_m3_s / reference_flow),
         rows.injector, rows.engine, rows.fuel, gauge=1.0,
     )  # fmt: skip
+    larger = np.log([size[name] / size[reference_engine] for name in rows.engine])
+    noise_sd = rows.noise_sd / np.sqrt(rows.weight)
     few = normal_mixture.few_rows(
-        design,
-        rows.observed - np.log([size[name] / size[reference_engine] for name in rows.engine]),
-        rows.noise_sd / np.sqrt(rows.weight),
-        group=day,
-        group_sd=day_sd,
+        design, rows.observed - larger, noise_sd, group=day, group_sd=day_sd
     )
     squares, more = within
     # What means of cells do not show: how far their readings scatter about them, as a chi-square
     # likelihood of the noise scale.
     misfit = -0.5 * squares / noise_scale**2 - more * np.log(noise_scale)
+    noise = noise_scale[:, None] * np.ones(few.observed.size)
+    prior_sd = prior.sd * np.where(prior.is_tolerance, tolerance_scale[:, None], 1.0)
     means, covariances, _, log_evidence = normal_mixture.linear_posterior(
-        few.design,
-        few.observed,
-        noise_scale[:, None] * np.ones(few.observed.size),
-        prior.mean,
-        (prior.sd * np.where(prior.is_tolerance, tolerance_scale[:, None], 1.0)) ** -2.0,
+        few.design, few.observed, noise, prior.mean, prior_sd**-2.0
     )
     # Bayes' rule on the grid: prior of the scales times evidence of the readings.
     log_weight = log_weight + log_evidence + misfit - few.left_out * np.log(noise_scale)
@@ -535,9 +526,8 @@ def _implied_flow(fit, name):
     variance = 1.0 / gained
     mean = fit.means[:, at] * variance / fit.covariances[:, at, at]
     spread = variance + prior_variance
-    weight = normal_mixture.normalised(
-        np.log(fit.weights) + 0.5 * (mean**2 / spread + np.log(spread))
-    )
+    log_weight = np.log(fit.weights) + 0.5 * (mean**2 / spread + np.log(spread))
+    weight = normal_mixture.normalised(log_weight)
     # A lean deviation means less flow than stated, hence the sign.
     parts = weight, -mean, np.sqrt(variance)
     quantiles = normal_mixture.mixture_quantile((0.5, 0.025, 0.975), *parts)
@@ -677,12 +667,10 @@ def pool_readings(
     if not cells:
         raise ValueError("there is no reading on any day")
     day, kept = zip(*cells, strict=True)
-    same = ("flow_m3_s", "injector", "engine", "fuel")
-    columns: dict[str, Any] = {name: [getattr(cell, name) for cell in kept] for name in same}
+    observed, sd, flow = np.array([(one.log_mean, one.sd, one.flow_m3_s) for one in kept]).T
+    engine, injector, fuel = zip(*((x.engine, x.injector, x.fuel) for x in kept), strict=True)
     rows = LadderRows(
-        observed=np.array([cell.log_mean for cell in kept]),
-        noise_sd=np.array([cell.sd for cell in kept]),
-        **columns,
+        observed=observed, noise_sd=sd, flow_m3_s=flow, injector=injector, engine=engine, fuel=fuel
     )
     within = sum(cell.squares for cell in kept), sum(cell.count - 1 for cell in kept)
     return solve(rows, parts, day=np.array(day), day_sd=day_sd, within=within)

@@ -227,19 +227,13 @@ def predict(
     if candidate.tried is not None:
         _require_listed("injector", candidate.tried, fit.tolerance)
         tolerance = 0.0
-    columns = np.broadcast_arrays(
-        candidate.flow_m3_s, np.log(fuel.demand), np.asarray(tolerance, dtype=float), offset
-    )
+    given = candidate.flow_m3_s, np.log(fuel.demand), np.asarray(tolerance, dtype=float), offset
+    columns = np.broadcast_arrays(*given)
     shape = columns[0].shape
     flow, demand, tolerance, offset = (np.ravel(column) for column in columns)
-    rows = design_rows(
-        fit.terms,
-        np.log(flow / fit.reference_flow_m3_s),
-        [candidate.tried] * len(flow),
-        [engine] * len(flow),
-        [fuel.name] * len(flow),
-        gauge=float(of_reading),
-    )
+    names = ([name] * len(flow) for name in (candidate.tried, engine, fuel.name))
+    log_flow = np.log(flow / fit.reference_flow_m3_s)
+    rows = design_rows(fit.terms, log_flow, *names, gauge=float(of_reading))
     # Light grid points matter to the doubts about an injector, not here.
     kept = fit.weights > normal_mixture.NEGLIGIBLE_WEIGHT * fit.weights.max()
     size = np.log(fit.displacement[engine] / fit.displacement[fit.reference_engine])

@@ -327,11 +327,8 @@ def average_over_variances(rows: Rows, grid: Grid) -> VarianceMixture:
     (0.25, 5.75)
     """
     pieces = [_solve(rows, piece) for piece in _in_pieces(rows, grid.variances)]
-    return VarianceMixture(
-        np.concatenate([one.joint for one in pieces]),
-        np.concatenate([one.covariance for one in pieces]),
-        grid.weights,
-    )
+    means, covariances = ([getattr(x, name) for x in pieces] for name in ("joint", "covariance"))
+    return VarianceMixture(np.concatenate(means), np.concatenate(covariances), grid.weights)
 
 
 @dataclass(frozen=True)

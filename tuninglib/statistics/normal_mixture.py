@@ -86,10 +86,8 @@ def linear_posterior(
     ----------
     .. [1] C. M. Bishop, Pattern Recognition and Machine Learning, Springer 2006.
     """
-    design, observed, noise_sd, prior_mean, prior_precision = (
-        np.asarray(part, dtype=float)
-        for part in (design, observed, noise_sd, prior_mean, prior_precision)
-    )
+    given = (design, observed, noise_sd, prior_mean, prior_precision)
+    design, observed, noise_sd, prior_mean, prior_precision = (np.asarray(x, float) for x in given)
     weighted = design / noise_sd[..., None] ** 2
     precision = np.swapaxes(weighted, -1, -2) @ design
     diagonal = np.arange(design.shape[1])
@@ -118,13 +116,9 @@ def linear_posterior(
     proper = prior_precision > 0
     # Bishop's equation 3.86 (from memory), no constants. A flat prior has no density to speak of;
     # it drops out, for every scale that is compared alike.
-    log_evidence = 0.5 * (
-        np.where(proper, np.log(np.where(proper, prior_precision, 1.0)), 0.0).sum(-1)
-        - 2 * np.log(pivots).sum(-1)
-        - 2 * np.log(scale).sum(-1)
-        - 2 * np.log(noise_sd).sum(-1)
-        - misfit
-    )
+    log_prior = np.log(np.where(proper, prior_precision, 1.0)).sum(-1)
+    logs = (np.log(part).sum(-1) for part in (pivots, scale, noise_sd))
+    log_evidence = 0.5 * (log_prior - 2 * sum(logs) - misfit)
     return Posterior(mean, covariance, misfit, log_evidence)
 
 
@@ -188,10 +182,8 @@ def few_rows(
         # Taking out what the rows of a day share costs one sum a day instead of a matrix of all
         # rows.
         squares = np.bincount(group, moved**2)
-        along = (
-            np.column_stack([np.bincount(group, moved * column) for column in both.T])
-            * ((1 - (1 + squares) ** -0.5) / squares)[:, None]
-        )
+        along = np.column_stack([np.bincount(group, moved * column) for column in both.T])
+        along = along * ((1 - (1 + squares) ** -0.5) / squares)[:, None]
         both = both - moved[:, None] * along[group]
     triangle = np.linalg.qr(both, mode="r") if n > columns else both
     return FewRows(triangle[:, :-1], triangle[:, -1], n - len(triangle))

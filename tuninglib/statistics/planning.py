@@ -296,10 +296,8 @@ def run_order(setups: Sequence[str], *, repeats: int, riders: Sequence[str] = ("
     """
     setups, riders = tuple(setups), tuple(riders)
     if repeats < 1 or not setups or not riders or len(set(setups)) != len(setups):
-        raise ValueError(
-            f"{len(setups)} setups with {repeats} repeats are not a test; "
-            "name each setup once and ride each at least once"
-        )
+        said = f"{len(setups)} setups with {repeats} repeats are not a test"
+        raise ValueError(f"{said}; name each setup once and ride each at least once")
     # None of each would leave a setup to the way back, and out of the order that was asked for.
     half = max(repeats // 2, 1)
     there = [setup for setup in setups for _ in range(half)]

@@ -68,13 +68,8 @@ def estimate(value: float, *, standard_error: float, dof: float) -> Estimate:
     (7.2236, 12.7764)
     """
     half = t_quantile(0.975, dof) * standard_error
-    return Estimate(
-        value=float(value),
-        low=float(value - half),
-        high=float(value + half),
-        standard_error=float(standard_error),
-        dof=float(dof),
-    )
+    ends = (value, value - half, value + half)
+    return Estimate(*map(float, (*ends, standard_error, dof)))
 
 
 def mean_interval(values: ArrayLike) -> Estimate:

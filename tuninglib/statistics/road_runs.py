@@ -93,11 +93,8 @@ class Runs:
         return _ways(self, _stated(self))[0][0]
 
 
-RUN_FIELDS = tuple(
-    f.name
-    for f in dataclasses.fields(Runs)
-    if f.name not in ("hill", "setup", "rider", "gravity_m_s2")
-)
+_OTHERS = ("hill", "setup", "rider", "gravity_m_s2")
+RUN_FIELDS = tuple(f.name for f in dataclasses.fields(Runs) if f.name not in _OTHERS)
 HILL_FIELDS = ("lengths_m", "grade_ratios")
 SPEED_FIELDS = ("true_entry_m_s", "true_exit_m_s", "true_down_entry_m_s", "true_down_exit_m_s")
 # What can be negative; the rest is moved by factors, so that it never is.
@@ -284,12 +281,8 @@ def _over(value, base):
 
 def _ride(runs, fields, hill, wind, rows=slice(None)) -> Ride:
     common = ("mass_kg", "rotating_mass_kg", "air_density_kg_m3", "drag_area_m2")
-    return Ride(
-        hill=hill,
-        wind_m_s=wind[rows],
-        gravity_m_s2=runs.gravity_m_s2,
-        **{name: fields[name][rows] for name in (*common, "rolling_coefficient")},
-    )
+    own = {name: fields[name][rows] for name in (*common, "rolling_coefficient")}
+    return Ride(hill=hill, wind_m_s=wind[rows], gravity_m_s2=runs.gravity_m_s2, **own)
 
 
 def _ways(runs, fields) -> list:
@@ -330,10 +323,8 @@ def _ridden(runs, fields, up_n) -> dict:
     """Speeds at the ends that the forces give, where they do; else those that were read."""
     # A force that would stall the bike before the marker has no end speed: what was read stands.
     ends = _reached(runs, fields, (up_n, np.zeros(up_n.shape)))
-    return {
-        name: np.where(np.isfinite(end), end, fields[name])
-        for name, end in zip(_ENDS, ends, strict=True)
-    }
+    pairs = zip(_ENDS, ends, strict=True)
+    return {name: np.where(np.isfinite(end), end, fields[name]) for name, end in pairs}
 
 
 class _Start:
@@ -508,65 +499,44 @@ def usual_unknowns(
     >>> [one.name for one in found]
     ['grade', 'rider', 'rider']
     """
-    n = runs.setup.size
-    riders = np.unique(runs.rider)
     share = float(stated.road_load_correlation)
     lengths, grades = runs.hill.lengths_m, runs.hill.grade_ratios
+    rolling, factor = stated.rolling_coefficient_sd, stated.speed_factor_sd
     swing = stated.wind_over_the_outing_m_s
-    place = _through_the_day(n, order)
-    found = [
-        Unknown("bike mass", {"mass_kg": stated.bike_mass_sd_kg}),
-        Unknown("rotating mass", {"rotating_mass_kg": stated.rotating_mass_sd_kg}),
-        Unknown(
-            "road load",
-            {
-                "drag_area_m2": stated.drag_area_sd_m2,
-                "rolling_coefficient": share * stated.rolling_coefficient_sd,
-            },
-        ),
-        Unknown(
-            "road load",
-            {"rolling_coefficient": np.sqrt(1 - share**2) * stated.rolling_coefficient_sd},
-            which=1,
-        ),
-        Unknown("grade", {"grade_ratios": np.full(grades.shape[-1], stated.grade_sd)}),
-        Unknown("hill length", {"lengths_m": stated.length_sd_m * lengths / lengths.sum()}),
-        Unknown(
-            "speed factor",
-            {name: stated.speed_factor_sd * getattr(runs, name) for name in SPEED_FIELDS},
-        ),
-        Unknown("wind of the day", {"headwind_m_s": stated.wind_sd_m_s}),
-        Unknown(
-            "air density",
-            {"air_density_kg_m3": stated.air_density_sd_ratio * runs.air_density_kg_m3},
-        ),
-        Unknown("drift of the day", {"log_correction": stated.drift_sd * place}),
-    ]
+    place = _through_the_day(runs.setup.size, order)
+
+    def moved(name, which=0, kinds=None, **changes):
+        found.append(Unknown(name, changes, which=which, kinds=kinds))
+
+    found: list[Unknown] = []
+    moved("bike mass", mass_kg=stated.bike_mass_sd_kg)
+    moved("rotating mass", rotating_mass_kg=stated.rotating_mass_sd_kg)
+    moved("road load", drag_area_m2=stated.drag_area_sd_m2, rolling_coefficient=share * rolling)
+    moved("road load", 1, rolling_coefficient=np.sqrt(1 - share**2) * rolling)
+    moved("grade", grade_ratios=np.full(grades.shape[-1], stated.grade_sd))
+    moved("hill length", lengths_m=stated.length_sd_m * lengths / lengths.sum())
+    moved("speed factor", **{name: factor * getattr(runs, name) for name in SPEED_FIELDS})
+    moved("wind of the day", headwind_m_s=stated.wind_sd_m_s)
+    moved("air density", air_density_kg_m3=stated.air_density_sd_ratio * runs.air_density_kg_m3)
+    moved("drift of the day", log_correction=stated.drift_sd * place)
     if swing:
         unnoticed = np.where(wind_written, 0.0, swing.sd * place)
-        found.append(Unknown("wind of the day", {"headwind_m_s": unnoticed}, which=1, kinds=swing))
+        moved("wind of the day", 1, swing, headwind_m_s=unnoticed)
     if grades.shape[-1] > 1:
         for number, piece in enumerate(np.eye(grades.shape[-1]), start=1):
-            found.append(
-                Unknown("grade", {"grade_ratios": piece * stated.piece_grade_sd}, which=number)
-            )
+            moved("grade", number, grade_ratios=piece * stated.piece_grade_sd)
+    riders = np.unique(runs.rider)
     mass_sds = np.broadcast_to(stated.rider_mass_sd_kg, riders.shape)
     for rider, mass_sd in zip(riders, mass_sds, strict=True):
         # Each rider draws his own: it cancels between setups that he rode equally often, and widens
         # the gain of a setup that another one rode.
         own = (runs.rider == rider).astype(float)
+        moved("rider mass", int(rider), mass_kg=own * mass_sd)
+        moved("rider", int(rider), log_correction=own * stated.rider_effect_sd)
         drag = own * stated.rider_drag_sd_ratio * runs.drag_area_m2
-        found += [
-            Unknown("rider mass", {"mass_kg": own * mass_sd}, which=int(rider)),
-            Unknown("rider", {"log_correction": own * stated.rider_effect_sd}, which=int(rider)),
-            Unknown("rider", {"drag_area_m2": drag}, which=int(rider)),
-        ]
+        moved("rider", int(rider), drag_area_m2=drag)
     # A speed that was not read is NaN, and so is its change.
-    return tuple(
-        one
-        for one in found
-        if any(np.any(np.nan_to_num(change)) for change in one.changes.values())
-    )
+    return tuple(one for one in found if any(np.nan_to_num(x).any() for x in one.changes.values()))
 
 
 def _through_the_day(count, order):

@@ -111,9 +111,8 @@ def speed_factor(shown: ArrayLike, true: ArrayLike, *, resolution: float = 0.0) 
     require(x, "shown speed", "", above=0, remedy="leave out pairs at rest")
     require(y, "true speed", "", above=0, remedy="leave out pairs at rest")
     if x.shape != y.shape or x.ndim != 1 or x.size < 2:
-        raise ValueError(
-            f"{x.size} shown and {y.size} true speeds are not 2 pairs or more; give them in pairs"
-        )
+        said = f"{x.size} shown and {y.size} true speeds are not 2 pairs or more"
+        raise ValueError(f"{said}; give them in pairs")
     # Through the origin: most of what a speedometer is off is a factor (tyre, gearing), and pairs
     # at nearly one speed tell no offset.
     factor = (x @ y) / (x @ x)

@@ -117,10 +117,8 @@ def _require_apart(start_deg, marker_deg) -> None:
     """Refuse two lines that one place could pass at once."""
     apart, least_m = float(np.hypot(*local_metres(*marker_deg, origin_deg=start_deg))), 2 * _REACH_M
     if apart < least_m:
-        raise ValueError(
-            f"start and marker are {apart:.0f} m apart but must be at least {least_m:.0f} m; "
-            "check their coordinates"
-        )
+        said = f"start and marker are {apart:.0f} m apart but must be at least {least_m:.0f} m"
+        raise ValueError(f"{said}; check their coordinates")
 
 
 def _between(gates) -> LinePasses:

@@ -78,9 +78,8 @@ def fit_warm_up(time_s: ArrayLike, temperature_k: ArrayLike) -> WarmUp:
     time, seen = np.asarray(time_s, dtype=float), np.asarray(temperature_k, dtype=float)
     require(time, "time", "s", at_least=0, remedy="count from the start of the climb")
     if time.size < 3 or len(set(time.tolist())) < 3:
-        raise ValueError(
-            "at least three readings at different times are needed; read it more often"
-        )
+        said = "at least three readings at different times are needed; read it more often"
+        raise ValueError(said)
     order = np.argsort(time, kind="stable")
     if seen[order][-1] <= seen[order][0]:
         raise ValueError("the head did not get hotter from the first reading to the last")
