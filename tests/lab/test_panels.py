@@ -348,6 +348,11 @@ def test_the_picture_follows_and_its_words_too(results):
         image = picture.render(one)
         assert f"{one.lambda_.value:.3f}" in image.alt
         shown.append(image.png)
+        # Whole tenths around the curve and the band.
+        low, high = picture._ax.get_ylim()
+        ends = (*one.curve.low, *one.curve.high, 0.83, 0.9)
+        assert low <= min(ends) < low + 0.1
+        assert high - 0.1 < max(ends) <= high
     assert shown[0] != shown[1]
     assert shown[0] == shown[2], "the picture remembers where the slider was"
 
