@@ -34,6 +34,8 @@ from tuninglib.text_files import SessionError
 # What can be moved, typed, chosen and pressed in each panel, a slider from where to where, in which
 # steps, and where it starts on the demo; by hand.
 LABELS = {
+    "air": "injector | air temperature [°C]: -5 to 35 by 1, 20 | altitude [m]: 0 to 2500 by 50, "
+    "200 | Reset",
     "mixture": "start from injector | start from fuel | ethanol in the fuel [% by volume]: 0 to "
     "85 by 0.5, 4 | band, richest [lambda]: 0.7 to 1.1 by 0.005, 0.83 | band, leanest [lambda]: "
     "0.7 to 1.1 by 0.005, 0.9 | injector flow on this bike [cc/min]: 135 to 226 by 1, 178 | flow "
@@ -92,6 +94,7 @@ def label_of(control) -> str:
 
 def test_every_control_has_a_short_label_with_its_unit(results, demo_folder):
     panels = {
+        "air": explore.other_air(results),
         "mixture": explore.mixture(results), "rider": explore.another_rider(results),
         "tank": first_guess.tank(results), "guess": first_guess.first_guess(results),
         "kit": first_guess.compression(), "plan": plan(demo_folder),
@@ -345,6 +348,11 @@ def test_the_picture_follows_and_its_words_too(results):
         image = picture.render(one)
         assert f"{one.lambda_.value:.3f}" in image.alt
         shown.append(image.png)
+        # Whole tenths around the curve and the band.
+        low, high = picture._ax.get_ylim()
+        ends = (*one.curve.low, *one.curve.high, 0.83, 0.9)
+        assert low <= min(ends) < low + 0.1
+        assert high - 0.1 < max(ends) <= high
     assert shown[0] != shown[1]
     assert shown[0] == shown[2], "the picture remembers where the slider was"
 

@@ -1034,6 +1034,18 @@ SEASON = {
         "Across days alone: no days with repeats link big 164 to stock",
         compared(shared_days=0, linked=False), compared(shared_days=0),
     ),
+    "days differ by": (
+        "1.2 % (0.4 to 3.5 %), and that of one setup alone by 0.7 % (0.2 to 2.1 %) (standard "
+        "deviations). Every comparison across days allows for both.",
+        of_days(season.days, day_sd_is_assumed=False, day_sd=Interval(0.012, 0.004, 0.035),
+                own_sd=Interval(0.007, 0.002, 0.021)),
+        of_days(season.days, day_sd_is_assumed=True, day_sd=Interval(0.012, 0.004, 0.035)),
+    ),
+    "days are assumed to differ": (
+        "About 1.2 % is assumed (standard deviation;",
+        of_days(season.days, day_sd_is_assumed=True, day_sd=Interval(0.012, 0.004, 0.035)),
+        of_days(season.days, day_sd_is_assumed=False),
+    ),
     "on the same day": (
         "On the same day: big 164 shared a day or more with stock; what a day does to all setups "
         "cancels there.", compared(shared_days=1), compared(shared_days=0),

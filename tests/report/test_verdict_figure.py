@@ -37,6 +37,10 @@ def test_what_must_not_be_ridden_is_hollow_and_broken_and_below_the_line(results
     for ax in drawn.axes:
         marks = [one for one in ax.lines if one.get_marker() in ("o", "D")]
         assert len(marks) == len(rows)
+        # From the top: half a row of at most three lines above the first, and none over another.
+        places = [float(mark.get_ydata()[0]) for mark in marks]
+        assert 0 < abs(places[0] - ax.get_ylim()[1]) < 0.5
+        assert places == sorted(places)
         for row, mark in zip(rows, marks, strict=True):
             assert (mark.get_markerfacecolor() == "white") == (not row.may)
             largest = max(one.get_markersize() for one in marks)
