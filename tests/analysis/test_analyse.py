@@ -12,6 +12,7 @@ from tuninglib.report import cautions, injector, verdict
 from tuninglib.report import gain as gain_words
 from tuninglib.report import mixture as mixture_words
 from tuninglib.session.load import load_session
+from tuninglib.statistics.planning import smallest_visible_gain
 
 
 @pytest.fixture(scope="module")
@@ -202,3 +203,13 @@ def test_the_force_of_a_run_can_be_worked_out_by_hand(results):
             speed2 += 2 * (force - weight - drag) * step / (mass + rotating)
         low, high = (force, high) if speed2 < v1**2 else (low, force)
     assert results.runs[0].stated_force_n == pytest.approx(force, rel=1e-3)
+
+
+def test_two_runs_more_of_each_would_show_what_the_plan_of_a_day_promises(results):
+    """By the same sum, of the fewer runs of the two, and as many comparisons as there are."""
+    home, *others = results.pulls
+    assert home.visible_with_more is None
+    for pull in others:
+        asked = {"repeats": min(home.runs, pull.runs) + 2, "scatter_sd": results.road.scatter_sd}
+        wanted = smallest_visible_gain(**asked, setups=len(results.pulls), alpha=0.05 / len(others))
+        assert pull.visible_with_more == pytest.approx(wanted)

@@ -497,6 +497,9 @@ LAB = {
         "its flows are 3.7 % too large for you, for the fuel alone", lambda _: chart(0.10),
         lambda _: chart(0.0),
     ),
+    "chart of hardly another fuel": (
+        "its flows are 0.6 % too large for you", lambda _: chart(0.015), lambda _: chart(0.013),
+    ),
     "nothing poured changes": ("no change.", lambda _: tank(0.10), lambda _: mixed(0.1)),
     "does it fit": ("Will the tank hold it?", lambda r: mixed(0.1), lambda r: mixed(0.25)),
     "piston": ("Mean piston speed: 19.1 m/s at 9000 rpm", lambda _: kit(0.0), lambda _: ""),

@@ -968,6 +968,10 @@ def leaner_elsewhere(chance):
     return say
 
 
+def of_first_day(summer):
+    return str(season.sentences(replace(summer, outings=summer.outings[:1])))
+
+
 def laddered(**changes):
     return lambda summer: str(
         season.mixture_sentences(replace(summer, ladder=replace(summer.ladder, **changes)))
@@ -1033,6 +1037,22 @@ SEASON = {
     "across days": (
         "Across days alone: no days with repeats link big 164 to stock",
         compared(shared_days=0, linked=False), compared(shared_days=0),
+    ),
+    "span": (
+        "4 outings of the quarry lane bike from 23 May 2026 to 22 August 2026: ",
+        of_days(season.sentences), of_first_day,
+    ),
+    "one day": (
+        "1 outing of the quarry lane bike on 23 May 2026: ",
+        of_first_day, of_days(season.sentences),
+    ),
+    "two on one day": (
+        "22 August 2026 (DEMO, INVENTED: ",
+        lambda s: season.day_of_outing(
+            replace(s, outings=(*s.outings[:3], replace(s.outings[2], date=s.outings[3].date),
+                                s.outings[3])), 4
+        ),
+        lambda s: season.day_of_outing(s, 3),
     ),
     "days differ by": (
         "1.2 % (0.4 to 3.5 %), and that of one setup alone by 0.7 % (0.2 to 2.1 %) (standard "
