@@ -14,6 +14,7 @@ from tuninglib.analysis.worth import (
     Weights,
     gains_of,
     harm_of,
+    value_of_measuring,
     value_of_runs,
     value_of_trying,
     weights_of,
@@ -164,3 +165,34 @@ def test_the_unit_normal_loss_integral(d):
 
 def test_weights_without_a_credit_leave_the_inside_alone():
     assert harm_of(around(0.86, 0.0), BAND, Weights(2.0, 0.3, 0.0)) == 0.0
+
+
+@pytest.mark.parametrize(("mean", "sd", "flow_sd"), [(0.885, 0.043, 0.036), (0.92, 0.05, 0.05)])
+def test_measuring_is_worth_what_benches_that_are_played_through_find(mean, sd, flow_sd):
+    rng, off, benches, states = np.random.default_rng(8), 0.01, 4000, 400
+    moves = np.sqrt(flow_sd**2 - (0.02 / 1.96) ** 2)
+    shown = mean * np.exp(moves * rng.standard_normal(benches))
+    left = np.sqrt((sd / mean) ** 2 - moves**2)
+    gauge, own, rich_own = rng.standard_normal((3, benches, states))
+    lambda_ = shown[:, None] * np.exp(off * gauge + np.sqrt(left**2 - off**2) * own)
+    rich = 0.74 * np.exp(off * gauge + 0.009 * rich_own)
+
+    def harm(lambda_):
+        return 100 * (2 * np.maximum(lambda_ - 0.90, 0) + 0.3 * np.maximum(0.83 - lambda_, 0))
+
+    # What a bench shows too lean to be tried stays in the drawer.
+    tried = stats.norm.sf(0.90, shown, shown * left) <= 0.30
+    played = np.maximum(harm(rich) - harm(lambda_), 0).mean(axis=1) * tried
+    rich_sd = 0.74 * np.hypot(off, 0.009)
+    found = value_of_measuring(
+        [KnownMixture(around(mean, sd))], [KnownMixture(around(0.74, rich_sd))],
+        flow_sd=flow_sd, stronger=0.0, gauge_sd=off, band=BAND, weights=WEIGHTS["balanced"],
+    )  # fmt: skip
+    assert found == pytest.approx(played.mean(), abs=3.5 * played.std() / np.sqrt(benches))
+
+
+def test_a_flow_that_readings_know_better_than_stated_is_no_wider_than_they_leave_it():
+    terms = {"stronger": 0.0, "gauge_sd": 0.01, "band": BAND, "weights": WEIGHTS["balanced"]}
+    known, rich = [KnownMixture(around(0.91, 0.02))], [KnownMixture(around(0.74, 0.01))]
+    least, most = (value_of_measuring(known, rich, flow_sd=sd, **terms) for sd in (0.022, 0.05))
+    assert 0 < least == pytest.approx(most, rel=0.02)
