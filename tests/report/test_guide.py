@@ -102,6 +102,8 @@ def test_it_says_what_is_needed_and_what_is_taken_for_the_rest():
     for name, table in tables.items():
         told = ", ".join(f"{row[0].split()[0]} {row[-1]}" for row in table.rows if row[-1])
         assert told == wanted[name].strip(), name
+    heads = {row[0] for row in guide.columns("fills.csv", "us").rows}
+    assert heads >= {"setup", "distance [miles]", "volume [gal]"}
     assert rows_of(guide.keys("hill", "us"))["length"][2:] == ('"1300 ft +/- 6 ft"', "needed")
     assert rows_of(guide.keys("weather", "us"))["headwind"][-1] == "0 +/- 3.4 mph"
     riding = rows_of(guide.keys("use"))["riding"]

@@ -85,3 +85,10 @@ def test_left_out_a_bike_is_foretold_by_the_others_alone(five):
     assert moved.others[4].off - told.others[4].off == pytest.approx(
         np.expm1(0.08), abs=0.01
     )  # fmt: skip
+
+
+def test_what_is_assumed_of_a_kind_of_bike_before_any_is_read():
+    """Ours, as calibration.md counts with them: how a kit breathes, how bikes and levels differ."""
+    found = Before()
+    assert (found.level, found.level_sd, found.kit_sd) == (0.0, 0.07, 0.05)
+    assert (found.response, found.response_sd) == (1.0, 0.15)
