@@ -681,7 +681,11 @@ def _next(evidence, ride, strength, equals, choices) -> Step:
 
 def _all_knocked(evidence, engine) -> list:
     """What knocked, where knock leaves nothing of an engine to ride, to fit or to buy."""
-    own = [one for one in evidence.combinations if one.engine == engine]
+    own = [
+        one
+        for one in evidence.combinations
+        if one.engine == engine and (one.setup is not None or one.fuel in evidence.burnt)
+    ]
     if not all(one.gate is not None and one.gate.knock is not None for one in own):
         return []
     heard = [one for one in own if one.setup is not None and one.knocks]
