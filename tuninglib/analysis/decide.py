@@ -614,7 +614,7 @@ class _Choices:
 
     def only_fuel_shuts(self) -> bool:
         """Whether none of the fuels is allowed on this engine, whatever the injector."""
-        limited = {one.fuel for one in self.at.values() if one.gate and one.gate.fuel_limit}
+        limited = {one.fuel for one in self.at.values() if _fuel_shuts(one)}
         return limited == set(self.evidence.burnt)
 
     def for_all(self, step) -> str | None:
@@ -681,15 +681,21 @@ def _next(evidence, ride, strength, equals, choices) -> Step:
 
 def _all_knocked(evidence, engine) -> list:
     """What knocked, where knock leaves nothing of an engine to ride, to fit or to buy."""
+    # What is only listed counts on fuels that may be burnt in it.
     own = [
         one
         for one in evidence.combinations
-        if one.engine == engine and (one.setup is not None or one.fuel in evidence.burnt)
+        if one.engine == engine
+        and (one.setup is not None or (one.fuel in evidence.burnt and not _fuel_shuts(one)))
     ]
     if not all(one.gate is not None and one.gate.knock is not None for one in own):
         return []
     heard = [one for one in own if one.setup is not None and one.knocks]
     return sorted(heard, key=loudest_first)
+
+
+def _fuel_shuts(one) -> bool:
+    return one.gate is not None and one.gate.fuel_limit is not None
 
 
 def _too_hot(evidence, ride) -> list:
