@@ -397,6 +397,10 @@ def test_a_strangers_outing_shows_its_title_and_nothing_else(hostile):
 
 def test_the_page_is_whole_and_offline(hostile):
     _, page, _ = hostile
+    # How it was worked out may be shut; nothing else is, the cautions least of all.
+    folded = re.findall(r'<details class="section"><summary><h2 id="([^"]+)"', page)
+    assert folded == ["how-it-was-worked-out"]
+    assert '<h2 id="cautions">' in page
     assert page.lower().startswith("<!doctype html>")
     assert not re.search(r'(src|href)="(?!data:|#)', page)
     assert "default-src 'none'" in page
