@@ -273,7 +273,10 @@ def the_same_odds_everywhere(results, text):
     inside, leaner = odds_text(ride.odds.inside), odds_text(ride.odds.leaner)
     said = dict(verdict.sentences(results).items)["Mixture"]
     sure = ride.odds.inside > verdict.SURELY_INSIDE and "chance" not in said
-    if not sure and f"({inside} chance of being in it, {leaner} of being leaner)" not in said:
+    chances = f"({inside} chance of being in it, {leaner} of being leaner)"
+    if ride.odds.richer > 0.5:
+        chances = f"({odds_text(ride.odds.richer)} chance of being richer than it)"
+    if not sure and chances not in said:
         yield f"verdict: {said}, not {inside} and {leaner}"
     place = next(one.place for one in results.mixtures if one.setup == ride.setup)
     words = {"inside": ": inside the", "richer": ": richer than", "leaner": ": leaner than"}

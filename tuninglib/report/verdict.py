@@ -146,7 +146,7 @@ def _mixture_sentence(results, ride) -> str:
     shown = f", {printed} on this gauge" if results.session.gauge.scale > 1.5 else ""
     text = f"lambda {interval_text(ride.lambda_)}{shown}: {_place(results, ride)} {band}"
     if ride.odds.inside <= SURELY_INSIDE:
-        text += f" ({advice.chance(ride).replace('the band', 'it')})"
+        text += f" ({advice.where(ride).replace('the band', 'it')})"
     air = results.air and results.air.of(ride)
     return f"{text}.{f' {mixture.air_in_brief(results, air)}' if air else ''}"
 
