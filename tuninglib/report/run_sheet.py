@@ -126,8 +126,7 @@ HABITS = (
     "extremes of the whole run.",
     "Before each run let the engine cool to the same head temperature.",
     "A phone inside the jacket may record the sound: start it standing, hold a steady speed for "
-    "the last eight seconds before the line, stop it standing. Ten seconds of riding tell the "
-    "workbook From sound whether it lies well.",
+    "the last eight seconds before the line, stop it standing.",
 )
 KNOCK_ENDS = (
     "Ride a leaner setup only after the richer one stayed quiet. A setup that knocks ends all "
