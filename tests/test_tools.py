@@ -20,7 +20,7 @@ BRIEFLY = {
     "simulate_advice --count 1 --processes 1": "", "simulate_coast_down 2": "3 each of 6",
     "simulate_days --days 1": r"\| 2 \| 6 \| yes",
     "simulate_club --clubs 1": r"\| 12 \| ",
-    "simulate_choice --days 1 --processes 1 --only one": r"\| one run each \| the tool",
+    "simulate_choice --days 1 --processes 1 --only one": r"\| one run each \| \d+\.\d% ",
     "simulate_ladder 8": "leaner than the band", "simulate_logs --outings 1": r"\| reading \|",
     "simulate_readings 5": r"\| 4 \| yes \| yes",
     "simulate_seasons --seasons 2": "both on eight days, wear",
