@@ -236,8 +236,8 @@ def _packed(path):
     except ImportError:
         _refuse(
             path,
-            'is a compressed recording, which needs the extra "sound" (pip install '
-            '"tuninglib[sound]"); or save it as WAV',
+            'is no WAV inside; any other recording needs the extra "sound" (pip install '
+            '"tuninglib[sound]"), or save it as WAV',
         )
     try:
         container = av.open(str(path), mode="r")
