@@ -534,10 +534,10 @@ class _Choices:
         """What fitting it may gain over today's ride, in per cent of pull."""
         evidence = self.evidence
         mine = [self.at.get((injector, fuel)) for fuel in evidence.burnt]
-        today = [self._today(fuel) for fuel in evidence.burnt]
         setup = next((c.setup for c in mine if c is not None and c.setup is not None), None)
         if self.fitted is not None and setup is not None:
             # It was ridden: what trying it would tell is known, but for fuels not ridden yet.
+            today = [self._today(fuel) for fuel in evidence.burnt]
             harms = [_harm_on(c) - _harm_on(t) for c, t in zip(mine, today, strict=True)]
             return max(self._stronger(setup) - sum(harms) / len(harms), 0.0)
         return value_of_trying(
@@ -562,7 +562,7 @@ class _Choices:
 
     def best_to_measure(self) -> tuple:
         """Of what is at hand and too likely lean to be tried: whose flow to measure first."""
-        evidence, values = self.evidence, {}
+        evidence, held, values = self.evidence, self._trying(), {}
         for name in sorted(evidence.flow_sds):
             own = [self.at.get((name, fuel)) for fuel in evidence.burnt]
             lean = [c is not None and c.gate is not None and c.gate.code == "lean" for c in own]
@@ -572,7 +572,7 @@ class _Choices:
                     for c, opens in zip(own, lean, strict=True)
                 ]
                 flow_sd = evidence.flow_sds[name]
-                values[name] = value_of_measuring(known, flow_sd=flow_sd, **self._trying())
+                values[name] = value_of_measuring(known, flow_sd=flow_sd, **held)
         name = max(values, key=values.__getitem__, default=None)
         return name, values.get(name, 0.0)
 

@@ -396,7 +396,7 @@ def full_throttle_cells(
     Returns
     -------
     cells : tuple of ReadingCell
-        None where the ECU corrects.
+        None of them where the ECU corrects.
     gauge_sd : float
         Relative standard deviation.
     corrects : bool
