@@ -1180,7 +1180,8 @@ SITUATIONS = {
     """far too rich, and a smaller one at hand that is as likely too lean as not
     Too likely lean to be fitted as stated; a beaker tells for nothing whether it will do.
     plan: big_185, measure flow: i164, fuels e5
-    says: with its flow as stated, ± 7 %, there is a | Measured to ± 2 % | If it does not, look for
+    says: with its flow as stated, ± 7 %, there is a | Measured to ± 2 % | If it does not fit, look
+    says: a fluid that does not burn easily, as sprayed petrol catches fire
     never: buy | list another injector | Try it
     """: lambda o: o.rich_with_one_at_hand("164"),
     """far too rich, and the smaller one at hand was measured

@@ -116,7 +116,7 @@ def test_a_dropped_recording_is_copied_and_writes_nothing_over(folder):
 def test_where_there_is_no_recording_it_asks_for_one(folder):
     (folder / "run 2.wav").unlink()
     panel = from_sound(folder)
-    assert "drop one at the left" in words(panel)
+    assert "drop one here" in words(panel)
     take(panel)
     assert "no recording is chosen" in words(panel)
     labelled(panel, "Reset").click()

@@ -105,7 +105,7 @@ def from_sound(session_folder: Path | str) -> widgets.VBox:
     return kit.panel(controls, answer, name=f"sound of {folder}", more=more)
 
 
-_NONE = Prose((("Recording", "drop one at the left, or put it into the outing's folder."),))
+_NONE = Prose((("Recording", "drop one here, or put it into the outing's folder."),))
 
 
 def _controls(folder) -> dict:

@@ -389,7 +389,8 @@ def _measure_flow(results, step) -> str:
         f"measure the flow of injector {step.injector}, which you have, before it is fitted"
         f"{engine}: with its flow as stated, ± {off}, there is "
         f"{chance_of(worst.odds.leaner, 'running leaner than the band')} on {worst.fuel}, too much "
-        "to try it. Measured to ± 2 % (workbook bench), it may turn out to fit."
+        "to try it. Measured to ± 2 %, it may turn out to fit: use the workbook bench and a fluid "
+        "that does not burn easily, as sprayed petrol catches fire from any spark."
     )
 
 
@@ -549,7 +550,7 @@ def _wanted_flow(results) -> str:
     system = results.session.about.units
     burnt = [one.fuel for one in results.plan.fuels]
     fuels = burnt[0] if len(burnt) == 1 else "each of your fuels"
-    look = "If it does not, look" if results.plan.next.code == "measure flow" else "Look"
+    look = "If it does not fit, look" if results.plan.next.code == "measure flow" else "Look"
     return (
         f"{look} for about {with_unit(wanted.flow_m3_s, 'flow', system)}: "
         f"{chance_of(wanted.inside, 'being in the band')} on {fuels} "
