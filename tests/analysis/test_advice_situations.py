@@ -23,6 +23,15 @@ def only_e5(outing):
     return outing.key("use", fuels=["e5"])
 
 
+def only_lean_ones(outing):
+    """Two lean injectors and nothing else: the leaner one twice on e10, the other on e5."""
+    outing.only_setups("stock", "big_150", "big_164").key("setups.big_150", fuel="e10")
+    for name in ("i172", "i178", "i185", "i205"):
+        outing.without_table(f"injectors.{name}")
+    outing.gauge("big_150", 14.9, 15.1).gauge("big_164", 14.0, 14.2)
+    return outing.setup("again", "big_150").ridden("again", "big_150")
+
+
 def each(outing, setups, change, *values):
     """The same change to several setups."""
     for name in setups:
@@ -120,6 +129,18 @@ SITUATIONS = {
     says: before the engine 'big' is ridden at full throttle again
     never: buy | fit injector
     """: lambda o: each(o, BIG, "knock", "heavy"),
+    """heavy knock on the weaker fuel, and what is left is lean
+    No flow that could be bought is safe on both fuels; the loudest knock is named, not the first.
+    plan: stock, find knock, engine big
+    gates: big_150 again: knock | big_164: lean
+    says: find what made again knock | ridden or bought for e10 (95 RON) or less
+    never: buy | or list another
+    """: lambda o: only_lean_ones(o).knock("big_150", "light").knock("again", "heavy"),
+    """the same, and the first was the loudest
+    What is named does not hang on the order of the runs.
+    plan: stock, find knock, engine big
+    says: find what made big 150 knock
+    """: lambda o: only_lean_ones(o).knock("big_150", "heavy").knock("again", "light"),
     """light knock on one fuel
     95 knocked though it was not lean: the advice is for 98 alone, and 185 has no part in it.
     plan: big_172, nothing
