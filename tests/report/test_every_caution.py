@@ -6,8 +6,11 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tests.report.test_every_sentence import planned as of_plan
+from tests.report.test_every_sentence import ridden as one_of
 from tuninglib.analysis import injector
 from tuninglib.analysis.day_plan import Aim, start_of, usual_day
+from tuninglib.analysis.decide import OnFuel, Step
 from tuninglib.analysis.injector import Asked, guess_of
 from tuninglib.analysis.records import Gate, OctaneMargin
 from tuninglib.analysis.touring import Climb
@@ -603,3 +606,186 @@ def test_the_gain_s_own_part_says_the_same_signs(results):
 def test_the_next_injector_has_its_chances_on_every_fuel(results):
     said = advice.next_in_brief(results)
     assert "70 % chance of being in the band on e10 (leaner: 6 %), 51 % on e5 (leaner: 2 %)" in said
+
+
+# What is ridden, and what is next, by what is known ---------------------------------------------
+
+
+def timed(results, *setups):
+    """Only these setups have speeds."""
+    runs = tuple(
+        run if run.setup in setups else replace(run, shown_exit_m_s=None) for run in results.runs
+    )
+    pulls = tuple(pull for pull in results.pulls if pull.setup in setups and "stock" in setups)
+    road = replace(results.road, pulls=pulls) if pulls else None
+    return replace(results, runs=runs, road=road)
+
+
+def leaning(results, value=0.05, *, in_turn=True, repeated=True, **plan):
+    """What is ridden likely pulls harder, which so many runs more would settle."""
+    low, high = sorted((value / 5, value * 8 / 5))
+    found = ridden(results, value, low, high, 1.0, "leaning")
+    road = replace(found.road, one_after_the_other=not in_turn, repeated=repeated)
+    return of_plan(replace(found, road=road), **({"runs": 4} | plan))
+
+
+def test_what_to_ride_is_said_as_far_as_it_is_known(results):
+    ride, said = results.plan.ride, advice.ride_sentence
+    own = tuple(one for one in results.combinations if one.setup)
+    none = of_plan(results, ride=None)
+    untried = tuple(one for one in results.combinations if not one.setup)
+    assert said(replace(none, combinations=untried)).endswith(
+        "no run that counts was read or timed."
+    )
+    assert said(none).endswith("too little is known about any setup.")
+    assert said(of_plan(none, shut=own)).endswith("every setup that was ridden is ruled out.")
+    other = said(of_plan(results, ride=replace(ride, fuel="e10")))
+    assert other.endswith(". It was ridden on e5; for e10 its mixture is calculated.")
+    assert said(results).endswith("16 % (12 to 19 %) more pull than stock, for 199 EUR.")
+    for setups, who in (((), "it"), (("big_172",), "the reference stock"), (("stock",), "it")):
+        has = f"; {who} has no run with speeds, so nothing is known of its pull."
+        assert said(timed(results, *setups)).endswith(has)
+    left_out = tuple(replace(run, exclude="rain") for run in results.runs)
+    assert "; it has no run" in said(replace(timed(results, "big_172"), runs=left_out))
+    # What is not settled is called neither, whichever side it is on.
+    for value, side in ((0.05, "more"), (-0.05, "less")):
+        words = f"{side} pull than stock, which these runs do not settle."
+        assert said(ridden(results, value, *sorted((value / 5, value * 2)), 1.0, "open")).endswith(
+            words
+        )
+    doubtful = tuple(
+        replace(one, gain=one.gain and replace(one.gain, doubted=True)) for one in results.pulls
+    )
+    doubtful = replace(results, road=replace(results.road, pulls=doubtful))
+    assert "do not fit the other runs, so its pull is not judged" in said(doubtful)
+
+
+def test_what_is_likely_says_how_many_runs_would_settle_it_unless_that_is_no_use(results):
+    likely = "likely 5 % (1 to 8 %) more pull than stock, for 199 EUR"
+    text = "Likely, not settled"
+    runs = "about 4 more runs of this setup and of stock"
+    order = ": the setups were ridden one after the other, so the time of day may be part of the "
+    usual = ", if runs scatter as they usually do (too few were repeated to tell)"
+    again = Step(code="ride again", setups=("big_172", "stock"), runs=4)
+    reference = one_of(results, "stock")
+    for case, end in (
+        (leaning(results), f"{likely}. {text}: {runs} would most likely settle it."),
+        (leaning(results, repeated=False), f"{likely}{usual}. {text}: {runs} would most likely "
+         "settle it."),
+        (leaning(results, in_turn=False), f"{likely}. {text}{order}difference; {runs}, taking "
+         "turns, would most likely settle it."),
+        (leaning(results, runs=None), f"{likely}. {text}."),
+        (leaning(results, next=again), f"{likely}. {text}."),
+        (leaning(results, next=replace(again, runs=None)), f"{runs} would most likely settle it."),
+        (leaning(results, next=Step(code="find heat")), f"{text}."),
+        (leaning(results, next=Step(code="find knock")), f"{text}."),
+        (leaning(results, shut=(reference,)), f"{text}."),
+        (leaning(results, -0.05), ", 5 % (1 to 8 %) less pull than stock."),
+    ):  # fmt: skip
+        assert advice.ride_sentence(case).endswith(end)
+    # Which of those to be ridden again settles it, and how often, is said once: with what is next.
+    said = advice.next_in_brief(leaning(results, in_turn=False, next=again))
+    assert said.endswith("big 172 and stock again, about 4 more runs of each, taking turns: that "
+                         "would most likely settle it.")  # fmt: skip
+    still = advice.next_in_brief(leaning(results, strength="open", next=again))
+    assert still.endswith("about 4 more runs of each: they are still too close to call.")
+    far = advice.next_in_brief(of_plan(results, next=replace(again, why="doubted")))
+    assert far.endswith("of each: the speeds of big 172 do not fit the other runs.")
+
+
+def test_where_the_reference_stays_what_pulled_harder_and_is_shut_is_named(results):
+    stock = of_plan(results, ride=one_of(results, "stock"))
+    shut = tuple(one_of(results, name) for name in ("big_164", "big_150"))
+    said = advice.ride_sentence
+    assert said(stock).endswith("; big 150, big 164 and big 172 e10 pulled harder, but must not be "
+                                "ridden as they are.")  # fmt: skip
+    one = of_plan(stock, shut=shut[:1])
+    assert said(one).endswith("; big 164 pulled harder, but must not be ridden as it is.")
+    maybe = replace(one, road=replace(one.road, pulls=tuple(
+        replace(pull, gain=pull.gain and replace(pull.gain, told_apart=False, p_value=0.01))
+        for pull in one.pulls
+    )))  # fmt: skip
+    assert said(maybe).endswith("; big 164 may pull harder, but must not be ridden as it is.")
+    assert said(of_plan(stock, shut=())).endswith("; nothing else was shown to pull harder.")
+    assert said(timed(of_plan(stock, shut=()), "stock")).endswith("fuel e5).")
+    two = replace(stock.road, pulls=stock.pulls[:2])
+    assert said(replace(of_plan(stock, shut=()), road=two)).endswith(
+        "else was shown to pull harder."
+    )
+
+
+def on(fuel, best=None, fitted=None):
+    return OnFuel(fuel, best, fitted)
+
+
+def test_what_is_next_has_its_engine_its_price_and_what_stands_against_it(results):
+    def said(**plan):
+        return advice.next_in_brief(of_plan(results, **plan))
+
+    fit = replace(results.plan.next, code="fit")
+    stock = one_of(results, "stock")
+    assert said().startswith("buy injector i178 for 34 EUR: 70 %")
+    assert said(next=replace(results.plan.next, injector="i150", fuels=("e5",))).startswith(
+        "buy injector i150: under 1 % chance of being in the band on e5 (leaner: over 99 %)."
+    )
+    # What was read on each of its fuels is no trial.
+    read = said(next=replace(fit, injector="i172"))
+    assert read.startswith(
+        "fit injector i172, which you have: 63 % chance of being in the band on "
+    )
+    assert "eye on the gauge" not in read
+    assert said(next=replace(fit, injector="i185")).endswith("on the gauge: stop beyond 13.2.")
+    other = ", which you have, for the engine 'big', not the one to ride now: 70 %"
+    assert f"fit injector i178{other}" in said(next=fit, ride=stock)
+    assert "which you have, for the engine 'big': 70 %" in said(next=fit, ride=None)
+    assert "which you have: 70 %" in said(next=fit)
+    assert "for 34 EUR for the engine 'big', not the one" in said(ride=stock)
+    slow = tuple(
+        replace(one, gate=Gate("flow", value=0.6, limit=0.85)) if one.injector == "i178" else one
+        for one in results.combinations
+    )
+    late = advice.next_in_brief(replace(results, combinations=slow))
+    assert "It has a 60 % chance of running out of time at the highest engine speed" in late
+    assert late.endswith("(open for more than 85 % of the cycle): stay below that speed.")
+    assert "running out of time" not in said()
+    measure = Step(code="measure flow", engine="big", injector="i172", fuels=("e5", "e10"))
+    assert "before it is fitted: with its flow" in said(next=measure)
+    assert "there is a 37 % chance of running leaner than the band on e10" in said(next=measure)
+    assert "fitted to the engine 'big': with" in said(next=measure, ride=stock)
+    assert "fitted to the engine 'big': with" in said(next=measure, ride=None)
+    none = said(next=Step(code="list injectors", engine="big"))
+    assert none == "none of the injectors listed may be fitted on the engine 'big'; list another."
+    for setups, strength, words in (
+        (1, "open", "only one setup was ridden"), (2, "open", "nothing that may be ridden is left"),
+        (2, "decided", "nothing more to test: this is decided"),
+    ):  # fmt: skip
+        untried = (one for one in results.combinations if not one.setup)
+        few = replace(results, combinations=(*results.combinations[:setups], *untried))
+        nothing = of_plan(few, next=Step(code="nothing"), strength=strength)
+        assert words in advice.next_in_brief(nothing)
+
+
+def test_without_speeds_of_the_reference_it_is_what_to_ride_unless_it_is_shut(results):
+    again = of_plan(results, next=Step(code="ride again", why="speeds"))
+    said = advice.next_in_brief
+    assert said(timed(again, "big_172")).startswith("ride the reference stock with speeds at both")
+    assert said(timed(again)).startswith("ride again and write down the speeds at both lines")
+    left_out = tuple(replace(run, exclude="rain") for run in results.runs)
+    assert said(replace(again, runs=left_out)).startswith("ride again and write down the speeds")
+    shut = of_plan(timed(again, "big_172"), shut=(one_of(results, "stock"),))
+    assert said(shut).startswith("name another reference under [session]: stock has no run with")
+    gauge = of_plan(results, next=Step(code="ride again", why="gauge"))
+    assert said(gauge).startswith("ride again with a lambda gauge")
+    for ends, words in (
+        (("rich",), "fit an injector with less flow, one step at a time, and ride again."),
+        (
+            ("rich", "lean"),
+            "brings the reading back into the gauge's range, on the rich side first",
+        ),
+    ):
+        beyond = tuple(
+            replace(one, beyond=end)
+            for one, end in zip(results.combinations, ends * 9, strict=False)
+        )
+        stuck = of_plan(results, next=Step(code="ride again", why="range"))
+        assert words in said(replace(stuck, combinations=beyond))
