@@ -6,10 +6,14 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tests.report.test_every_sentence import of_setup
+from tests.report.test_every_sentence import planned as of_plan
+from tests.report.test_every_sentence import ridden as one_of
 from tuninglib.analysis import injector
 from tuninglib.analysis.day_plan import Aim, start_of, usual_day
+from tuninglib.analysis.decide import Flip, KnockedFuel, OnFuel, Step
 from tuninglib.analysis.injector import Asked, guess_of
-from tuninglib.analysis.records import Gate, OctaneMargin
+from tuninglib.analysis.records import FlowWanted, FuelLimit, Gate, Knock, OctaneMargin
 from tuninglib.analysis.touring import Climb
 from tuninglib.interval import Interval, Measured
 from tuninglib.lab import coast_down, explore, first_guess, plan
@@ -603,3 +607,383 @@ def test_the_gain_s_own_part_says_the_same_signs(results):
 def test_the_next_injector_has_its_chances_on_every_fuel(results):
     said = advice.next_in_brief(results)
     assert "70 % chance of being in the band on e10 (leaner: 6 %), 51 % on e5 (leaner: 2 %)" in said
+
+
+# What is ridden, and what is next, by what is known ---------------------------------------------
+
+
+def timed(results, *setups):
+    """Only these setups have speeds."""
+    runs = tuple(
+        run if run.setup in setups else replace(run, shown_exit_m_s=None) for run in results.runs
+    )
+    pulls = tuple(pull for pull in results.pulls if pull.setup in setups and "stock" in setups)
+    road = replace(results.road, pulls=pulls) if pulls else None
+    return replace(results, runs=runs, road=road)
+
+
+def leaning(results, value=0.05, *, in_turn=True, repeated=True, **plan):
+    """What is ridden likely pulls harder, which so many runs more would settle."""
+    low, high = sorted((value / 5, value * 8 / 5))
+    found = ridden(results, value, low, high, 1.0, "leaning")
+    road = replace(found.road, one_after_the_other=not in_turn, repeated=repeated)
+    return of_plan(replace(found, road=road), **({"runs": 4} | plan))
+
+
+def test_what_to_ride_is_said_as_far_as_it_is_known(results):
+    ride, said = results.plan.ride, advice.ride_sentence
+    own = tuple(one for one in results.combinations if one.setup)
+    none = of_plan(results, ride=None)
+    untried = tuple(one for one in results.combinations if not one.setup)
+    assert said(replace(none, combinations=untried)).endswith(
+        "no run that counts was read or timed."
+    )
+    assert said(none).endswith("too little is known about any setup.")
+    assert said(of_plan(none, shut=own)).endswith("every setup that was ridden is ruled out.")
+    other = said(of_plan(results, ride=replace(ride, fuel="e10")))
+    assert other.endswith(". It was ridden on e5; for e10 its mixture is calculated.")
+    assert said(results).endswith("16 % (12 to 19 %) more pull than stock, for 199 EUR.")
+    for setups, who in (((), "it"), (("big_172",), "the reference stock"), (("stock",), "it")):
+        has = f"; {who} has no run with speeds, so nothing is known of its pull."
+        assert said(timed(results, *setups)).endswith(has)
+    left_out = tuple(replace(run, exclude="rain") for run in results.runs)
+    assert "; it has no run" in said(replace(timed(results, "big_172"), runs=left_out))
+    # What is not settled is called neither, whichever side it is on.
+    for value, side in ((0.05, "more"), (-0.05, "less")):
+        words = f"{side} pull than stock, which these runs do not settle."
+        assert said(ridden(results, value, *sorted((value / 5, value * 2)), 1.0, "open")).endswith(
+            words
+        )
+    doubtful = tuple(
+        replace(one, gain=one.gain and replace(one.gain, doubted=True)) for one in results.pulls
+    )
+    doubtful = replace(results, road=replace(results.road, pulls=doubtful))
+    assert "do not fit the other runs, so its pull is not judged" in said(doubtful)
+
+
+def test_what_is_likely_says_how_many_runs_would_settle_it_unless_that_is_no_use(results):
+    likely = "likely 5 % (1 to 8 %) more pull than stock, for 199 EUR"
+    text = "Likely, not settled"
+    runs = "about 4 more runs of this setup and of stock"
+    order = ": the setups were ridden one after the other, so the time of day may be part of the "
+    usual = ", if runs scatter as they usually do (too few were repeated to tell)"
+    again = Step(code="ride again", setups=("big_172", "stock"), runs=4)
+    reference = one_of(results, "stock")
+    for case, end in (
+        (leaning(results), f"{likely}. {text}: {runs} would most likely settle it."),
+        (leaning(results, repeated=False), f"{likely}{usual}. {text}: {runs} would most likely "
+         "settle it."),
+        (leaning(results, in_turn=False), f"{likely}. {text}{order}difference; {runs}, taking "
+         "turns, would most likely settle it."),
+        (leaning(results, runs=None), f"{likely}. {text}."),
+        (leaning(results, next=again), f"{likely}. {text}."),
+        (leaning(results, next=replace(again, runs=None)), f"{runs} would most likely settle it."),
+        (leaning(results, next=Step(code="find heat")), f"{text}."),
+        (leaning(results, next=Step(code="find knock")), f"{text}."),
+        (leaning(results, shut=(reference,)), f"{text}."),
+        (leaning(results, -0.05), ", 5 % (1 to 8 %) less pull than stock."),
+    ):  # fmt: skip
+        assert advice.ride_sentence(case).endswith(end)
+    # Which of those to be ridden again settles it, and how often, is said once: with what is next.
+    said = advice.next_in_brief(leaning(results, in_turn=False, next=again))
+    assert said.endswith("big 172 and stock again, about 4 more runs of each, taking turns: that "
+                         "would most likely settle it.")  # fmt: skip
+    still = advice.next_in_brief(leaning(results, strength="open", next=again))
+    assert still.endswith("about 4 more runs of each: they are still too close to call.")
+    far = advice.next_in_brief(of_plan(results, next=replace(again, why="doubted")))
+    assert far.endswith("of each: the speeds of big 172 do not fit the other runs.")
+
+
+def test_where_the_reference_stays_what_pulled_harder_and_is_shut_is_named(results):
+    stock = of_plan(results, ride=one_of(results, "stock"))
+    shut = tuple(one_of(results, name) for name in ("big_164", "big_150"))
+    said = advice.ride_sentence
+    assert said(stock).endswith("; big 150, big 164 and big 172 e10 pulled harder, but must not be "
+                                "ridden as they are.")  # fmt: skip
+    one = of_plan(stock, shut=shut[:1])
+    assert said(one).endswith("; big 164 pulled harder, but must not be ridden as it is.")
+    maybe = replace(one, road=replace(one.road, pulls=tuple(
+        replace(pull, gain=pull.gain and replace(pull.gain, told_apart=False, p_value=0.01))
+        for pull in one.pulls
+    )))  # fmt: skip
+    assert said(maybe).endswith("; big 164 may pull harder, but must not be ridden as it is.")
+    assert said(of_plan(stock, shut=())).endswith("; nothing else was shown to pull harder.")
+    assert said(timed(of_plan(stock, shut=()), "stock")).endswith("fuel e5).")
+    two = replace(stock.road, pulls=stock.pulls[:2])
+    assert said(replace(of_plan(stock, shut=()), road=two)).endswith(
+        "else was shown to pull harder."
+    )
+
+
+def test_what_is_next_has_its_engine_its_price_and_what_stands_against_it(results):
+    def said(**plan):
+        return advice.next_in_brief(of_plan(results, **plan))
+
+    fit = replace(results.plan.next, code="fit")
+    stock = one_of(results, "stock")
+    assert said().startswith("buy injector i178 for 34 EUR: 70 %")
+    assert said(next=replace(results.plan.next, injector="i150", fuels=("e5",))).startswith(
+        "buy injector i150: under 1 % chance of being in the band on e5 (leaner: over 99 %)."
+    )
+    # What was read on each of its fuels is no trial.
+    read = said(next=replace(fit, injector="i172"))
+    assert read.startswith(
+        "fit injector i172, which you have: 63 % chance of being in the band on "
+    )
+    assert "eye on the gauge" not in read
+    assert said(next=replace(fit, injector="i185")).endswith("on the gauge: stop beyond 13.2.")
+    other = ", which you have, for the engine 'big', not the one to ride now: 70 %"
+    assert f"fit injector i178{other}" in said(next=fit, ride=stock)
+    assert "which you have, for the engine 'big': 70 %" in said(next=fit, ride=None)
+    assert "which you have: 70 %" in said(next=fit)
+    assert "for 34 EUR for the engine 'big', not the one" in said(ride=stock)
+    slow = tuple(
+        replace(one, gate=Gate("flow", value=0.6, limit=0.85)) if one.injector == "i178" else one
+        for one in results.combinations
+    )
+    late = advice.next_in_brief(replace(results, combinations=slow))
+    assert "It has a 60 % chance of running out of time at the highest engine speed" in late
+    assert late.endswith("(open for more than 85 % of the cycle): stay below that speed.")
+    assert "running out of time" not in said()
+    measure = Step(code="measure flow", engine="big", injector="i172", fuels=("e5", "e10"))
+    assert "before it is fitted: with its flow" in said(next=measure)
+    assert "there is a 37 % chance of running leaner than the band on e10" in said(next=measure)
+    assert "fitted to the engine 'big': with" in said(next=measure, ride=stock)
+    assert "fitted to the engine 'big': with" in said(next=measure, ride=None)
+    none = said(next=Step(code="list injectors", engine="big"))
+    assert none == "none of the injectors listed may be fitted on the engine 'big'; list another."
+    for setups, strength, words in (
+        (1, "open", "only one setup was ridden"), (2, "open", "nothing that may be ridden is left"),
+        (2, "decided", "nothing more to test: this is decided"),
+    ):  # fmt: skip
+        untried = (one for one in results.combinations if not one.setup)
+        few = replace(results, combinations=(*results.combinations[:setups], *untried))
+        nothing = of_plan(few, next=Step(code="nothing"), strength=strength)
+        assert words in advice.next_in_brief(nothing)
+
+
+def test_without_speeds_of_the_reference_it_is_what_to_ride_unless_it_is_shut(results):
+    again = of_plan(results, next=Step(code="ride again", why="speeds"))
+    said = advice.next_in_brief
+    assert said(timed(again, "big_172")).startswith("ride the reference stock with speeds at both")
+    assert said(timed(again)).startswith("ride again and write down the speeds at both lines")
+    left_out = tuple(replace(run, exclude="rain") for run in results.runs)
+    assert said(replace(again, runs=left_out)).startswith("ride again and write down the speeds")
+    shut = of_plan(timed(again, "big_172"), shut=(one_of(results, "stock"),))
+    assert said(shut).startswith("name another reference under [session]: stock has no run with")
+    gauge = of_plan(results, next=Step(code="ride again", why="gauge"))
+    assert said(gauge).startswith("ride again with a lambda gauge")
+    for ends, words in (
+        (("rich",), "fit an injector with less flow, one step at a time, and ride again."),
+        (
+            ("rich", "lean"),
+            "brings the reading back into the gauge's range, on the rich side first",
+        ),
+    ):
+        beyond = tuple(
+            replace(one, beyond=end)
+            for one, end in zip(results.combinations, ends * 9, strict=False)
+        )
+        stuck = of_plan(results, next=Step(code="ride again", why="range"))
+        assert words in said(replace(stuck, combinations=beyond))
+
+
+LEAN_GATE = Gate("lean", value=0.3, limit=0.1)
+LIMIT = FuelLimit("e10", "octane", Octane(95.0, "RON"), Octane(98.0, "RON"), None)
+
+
+def test_beside_the_next_step_stands_what_is_fitted_and_the_flow_to_look_for(results):
+    ride, fuels = results.plan.ride, ("e10", "e5")
+    e10 = replace(ride, fuel="e10", odds=Odds(0.0, 0.7, 0.3))
+
+    def said(code="buy", gates=(None, None), of=results, **plan):
+        pairs = zip((e10, ride), gates, strict=True)
+        fitted = tuple(OnFuel(one.fuel, None, replace(one, gate=gate)) for one, gate in pairs)
+        step = Step(code=code, engine="big", injector="i178", fuels=fuels)
+        return advice.about_next(of_plan(of, **({"next": step, "fuels": fitted} | plan)))
+
+    on_e10 = "The fitted i172: on e10, 30 % chance of running leaner than the band"
+    assert said(gates=(LEAN_GATE, None)) == f"{on_e10}. To keep it, burn e5 only."
+    assert (
+        said(gates=(LEAN_GATE,) * 2)
+        == f"{on_e10}; on e5, 30 % chance of running leaner than the band."
+    )
+    assert said() == (
+        "The fitted i172: on e10, 70 % chance of being in the band, 30 % of being leaner; on e5, "
+        "over 99 % chance of being in the band, under 1 % of being leaner."
+    )
+    for same in (
+        said(next=replace(results.plan.next, injector="i172")), said(code="ride again"),
+        said(fuels=tuple(OnFuel(fuel, None, None) for fuel in fuels)), said(code="change fuel"),
+    ):  # fmt: skip
+        assert same == ""
+    missing = said(next=replace(results.plan.next, fuels=("e5",)))
+    assert missing.startswith("No listed injector passes on e10 in this engine. The fitted")
+    wanted = FlowWanted(185e-6 / 60, 0.7, 0.2)
+    look = "ook for about 185 cc/min: a 70 % chance of being in the band on each of your fuels"
+    assert said(flow_wanted=wanted).startswith(f"L{look}")
+    assert said("ride again", flow_wanted=wanted).startswith(f"L{look}")
+    assert said("measure flow", flow_wanted=wanted).startswith(f"If it does not fit, l{look}")
+    measure = "No flow is known well enough to be tried: measure the flow of an injector that was "
+    stay = ", and stay with what runs rich until then"
+    stock = one_of(results, "stock")
+    assert said("list injectors").startswith(
+        f"{measure}ridden, and check the gauge{stay}. The fitted"
+    )
+    for other in (None, stock):
+        assert said("list injectors", ride=other).startswith(
+            f"{measure}ridden, and check the gauge."
+        )
+    slow = replace(ride, gate=Gate("flow", value=0.6, limit=0.85))
+    assert said("list injectors", shut=(slow,)).startswith(
+        "No flow fits the band and also delivers"
+    )
+    assert said("list injectors", shut=(replace(slow, engine="stock"),)).startswith(measure)
+    for ladder in (None, replace(results.ladder, withheld="corrects")):
+        assert said("list injectors", of=replace(results, ladder=ladder)).startswith("The fitted")
+
+
+def test_a_fuel_is_changed_for_a_reason_and_another_injector_helps_only_against_the_mixture(
+    results,
+):
+    e10 = replace(one_of(results, "big_172_e10"), gate=LEAN_GATE, may_be_tried=True)
+    e5 = replace(results.plan.ride, gate=Gate("fuel", fuel_limit=replace(LIMIT, fuel="e5")))
+
+    def said(*fitted, fuels=("e5",), **changes):
+        step = Step(code="change fuel", engine="big", injector="i172", fuels=fuels)
+        own = tuple(OnFuel(one.fuel, None, one) for one in fitted)
+        return advice.next_in_brief(of_plan(replace(results, **changes), next=step, fuels=own))
+
+    lean = "on e10, 30 % chance of running leaner than the band"
+    octane = "e5 has 95 RON, below the 98 RON that the maker asks for: do not use it"
+    another = ", or list another injector in session.toml."
+    trial = " If you try e10, do so with an eye on the gauge: stop beyond 13.2."
+    assert said(e10) == f"keep to e5 with i172 ({lean}){another}" + trial * (e10.source != "read")
+    summed = replace(e10, source="predicted")
+    assert said(summed) == f"keep to e5 with i172 ({lean}){another}{trial}"
+    never = replace(summed, may_be_tried=False)
+    assert said(never, e5) == f"keep to e5 with i172 ({lean}; {octane}){another}"
+    assert said(e5) == f"keep to e5 with i172 ({octane})."
+    assert said(results.plan.ride) == "keep to e5 with i172."
+    # Why none is allowed: those that would be burnt, in this engine.
+    limits = (LIMIT, replace(LIMIT, engine="stock"), replace(LIMIT, fuel="e85"))
+    none = said(fuels=(), fuel_limits=limits)
+    octane = octane.replace("e5", "e10")
+    assert none.endswith(f"is allowed on the engine 'big' ({octane}).")
+    use = replace(results.session.use, fuels=())
+    silent = replace(
+        results.session, use=use, setups={"big_172": results.session.setups["big_172"]}
+    )
+    assert said(fuels=(), fuel_limits=limits, session=silent).endswith(
+        "allowed on the engine 'big'."
+    )
+    own = (replace(LIMIT, fuel="e5", engine="big"),)
+    assert (
+        "(e5 has 95 RON; the maker asks for 98 RON, and the higher compression of the engine "
+        in (said(fuels=(), fuel_limits=own, session=silent))
+    )
+
+
+def knocking(results, setup, level="light", **values):
+    """Only this setup knocked."""
+    heard = (Knock(setup, 5.0, level),)
+    quiet = (
+        replace(one, knocks=heard if one.setup == setup else ()) for one in results.combinations
+    )
+    return of_setup(replace(results, combinations=tuple(quiet)), setup, **values)
+
+
+def test_what_to_look_for_after_knock_heat_or_a_weak_engine(results):
+    def said(code, of=results, setup="big_185"):
+        return advice.next_in_brief(
+            of_plan(of, next=Step(code=code, engine="big", setups=(setup, "big_150")))
+        )
+
+    rich = said("find knock", knocking(results, "big_185"))
+    assert rich.startswith("find what made big 185 and big 150 knock before the engine 'big' is ")
+    why = "nothing of a higher octane number was ridden on this engine and the mixture was not"
+    assert f": nothing richer and {why} plainly" in rich
+    right = said("find knock", knocking(results, "big_172"), "big_172")
+    assert f"again: {why} plainly lean" in right
+    assert rich.endswith("Look at octane, compression, ignition timing, heat and deposits.")
+    unread = said("find knock", knocking(results, "big_185", odds=None))
+    assert "on this engine. Look at the mixture, octane, compression" in unread
+    lean = knocking(results, "big_150")
+    assert "again: nothing listed is known to be safer. Look at the mixture, octane" in said(
+        "find knock", lean, "big_150"
+    )
+    heavy = said("find knock", knocking(results, "big_150", "heavy"), "big_150")
+    assert (
+        "after heavy knock nothing is to be ridden or bought for e5 (98 RON) or less. Look" in heavy
+    )
+    bare = knocking(results, "big_150", "heavy", octane=None)
+    assert "ridden or bought for e5 or less." in said("find knock", bare, "big_150")
+    hot = of_setup(results, "big_185", gate=Gate("heat", value=520.0, limit=503.15))
+    assert "throttle again: the head reached 246.9 °C, above the usual limit" in said(
+        "find heat", hot
+    )
+    assert "was not shown to pull harder. That is no reason to strip it" in said("find power")
+    slow = ridden(results, *SLOWER)
+    assert "but big 172 pulled less: something is wrong with it" in said("find power", slow)
+
+
+def test_each_fuel_has_its_answer_once(results):
+    ride, i178 = results.plan.ride, replace(results.plan.ride, injector="i178", fuel="e10")
+    fitted = replace(one_of(results, "big_172_e10"), gate=LEAN_GATE)
+
+    def said(*fuels, code="ride again", **plan):
+        step = Step(code=code, engine="big", injector="i178", fuels=("e10",))
+        return advice.fuel_items(of_plan(results, **({"next": step, "fuels": fuels} | plan)))
+
+    best = OnFuel("e10", i178, None)
+    inside = "injector i178: over 99 % chance of being in the band, under 1 % of being leaner."
+    assert said(best) == [("On e10", inside)]
+    assert said(best, ride=one_of(results, "stock")) == [("On e10 (engine 'big')", inside)]
+    assert said(best, ride=None) == [("On e10", inside)]
+    # What the next step is about, and what is ridden, is said there.
+    assert said(best, code="buy") == said(best, code="fit") == said(OnFuel("e5", ride, None)) == []
+    assert said(replace(best, fuel="e85")) == []
+    other = replace(best, best=replace(i178, injector="i185"))
+    assert said(other, code="buy")[0][1].startswith("injector i185: ")
+    none = "no injector listed passes"
+    lean = f"{none}; with i172: 30 % chance of running leaner than the band"
+    trial = replace(fitted, may_be_tried=True)
+    for one, words in (
+        (None, none), (replace(fitted, gate=None), none), (fitted, lean),
+        (trial, f"{lean}; only as a trial under the gauge"),
+    ):  # fmt: skip
+        assert said(OnFuel("e10", None, one)) == [("On e10", f"{words}.")]
+        assert said(OnFuel("e10", None, one), code="find knock") == []
+    heard = knocking(results, "big_185").combinations
+    heard = next(one for one in heard if one.setup == "big_185")
+    ((label, text),) = said(knocked_fuels=(KnockedFuel("e5", heard),))
+    assert label == "On e5"
+    assert text.startswith(
+        "no e5 in the engine 'big': light knock was heard on run 5 with big 185, "
+    )
+    # A limit on what no label says counts against a fuel.
+    implied = Gate("knock implied", knock=heard.knocks[0], because=heard)
+    for octane, words in ((None, " (the octane number of e10 is not written down)"), (95.0, "")):
+        unlabelled = replace(fitted, octane=octane and Octane(octane, "RON"), gate=implied)
+        gate = advice.gate_sentence(results, unlabelled)
+        assert (
+            gate
+            == f"no safer from knock than big 185, with which light knock was heard on run 5{words}"
+        )
+
+
+def test_what_would_change_the_plan_is_said_as_far_as_it_differs(results):
+    stock, plan = one_of(results, "stock"), results.plan
+    nothing = Step(code="nothing")
+    for changes, words in (
+        ({"ride": None}, "ride none of these setups"), ({"ride": stock}, "ride stock"),
+        ({"ride": stock, "next": nothing}, "ride stock; nothing more to test"),
+        ({"ride": stock, "next": Step(code="find heat")}, "ride stock and find out why it ran hot"),
+        ({"next": replace(plan.next, injector="i185")}, "buy i185"),
+        ({"next": replace(plan.next, code="fit")}, "fit i178"),
+    ):  # fmt: skip
+        flip = Flip(code="fuel", plan=replace(plan, **changes))
+        assert advice.flip_rows(replace(results, flips=(flip,))) == [("only e5 in the tank", words)]
+        assert verdict.flips(replace(results, flips=(flip,))).rows == (
+            ("only e5 in the tank", words),
+        )

@@ -394,7 +394,7 @@ def headline_pull(results: Results) -> Pull | None:
     timed = [pull for pull in results.pulls if pull.gain is not None and not pull.gain.doubted]
     ride = results.plan.ride
     own = [pull for pull in timed if ride is not None and pull.setup == ride.setup]
-    return (own or sorted(timed, key=lambda pull: -pull.gain.ratio.value) or [None])[0]
+    return max(own or timed, key=lambda pull: pull.gain.ratio.value, default=None)
 
 
 def _speedometer(results):
