@@ -84,7 +84,10 @@ def test_what_was_not_heard_or_not_asked_is_not_said(values, typed, labels):
 
 def test_where_the_phone_lay_is_said_with_what_was_heard():
     assert sound.place("", ONE) == ""
-    assert sound.place("good", ONE).startswith("engine heard in 87 % of the seconds; good place: ")
+    assert sound.place("good", ONE).startswith(
+        "engine heard in 87 % of the seconds; good place: "
+        "the engine stands clear of the wind, with some to spare for the hill."
+    )
     none = sound.place("wind", replace(ONE, heard_share=0.0))
     assert none.startswith("engine heard in none of the seconds; too much wind: put the phone")
 
