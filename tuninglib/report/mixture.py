@@ -260,7 +260,7 @@ def air_in_brief(results: Results, one: InAir) -> str:
         where += f" at {with_unit(height, 'length', system)}" * hilly
         found.setdefault((lacks, odds_text(chance)), []).append(f"{word} than the band {where}")
     text = f"In air of {_air_text(results)} it "
-    lacked = dict.fromkeys(lacks for lacks, _ in sure if lacks)
+    lacked = list(dict.fromkeys(lacks for lacks, _ in sure if lacks))
     lacked = ["the air"] if "the air" in lacked else lacked
     said = listing(one for own in sure.values() for one in own)
     text += f"is likely {said}" if sure else "keeps its place in the band"
