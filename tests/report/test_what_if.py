@@ -72,10 +72,10 @@ def test_fuel_use_is_counted_in_the_readers_way(back, unit):
 @pytest.mark.parametrize(
     ("over", "expected", "said"),
     [
-        ((0.05, 0.02, 0.08), 0.0312, "5.0 % (2.0 to 8.0 %) more fuel than the reference. By its fuel's "
-         "energy it would be 3.1 % more."),
-        ((-0.05, -0.08, -0.02), -0.0312, "5.0 % (2.0 to 8.0 %) less fuel than the reference. By its "
-         "fuel's energy it would be 3.1 % less."),
+        ((0.05, 0.02, 0.08), 0.0312, "5.0 % (2.0 to 8.0 %) more fuel than the reference. By its "
+         "fuel's energy it would be 3.1 % more."),
+        ((-0.05, -0.08, -0.02), -0.0312, "5.0 % (2.0 to 8.0 %) less fuel than the reference. By "
+         "its fuel's energy it would be 3.1 % less."),
         ((0.0, -0.03, 0.03), 0.0004, "0.0 % (−3.0 to 3.0 %) more fuel than the reference; that may "
          "be none at all."),
         ((0.05, 0.02, 0.08), 0.0006, "the reference. By its fuel's energy it would be 0.1 % more."),
