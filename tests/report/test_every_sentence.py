@@ -42,7 +42,7 @@ TABLES = {
         verdict.flips: "What would change it | If | Then",
         mixture.table: "Full-throttle mixture, as read | Setup | Lambda (95 % interval) | Chance "
         "inside | Chance leaner | Gauge | True air to fuel | Fuel | Readings | Target band: lambda "
-        "0.83 to 0.90",
+        "0.83 to 0.90. The interval covers the spread of the readings",
         gain.table: "Against stock | Setup | Verdict | Gain in pull [%] | Marker speed [km/h] | "
         f"Wheel force [N] | Wheel power [kW] | Runs | {INTERVALS} Errors that all setups share",
         injector.table: "Injectors, tried and to buy | Injector and fuel | In short | Lambda (95 % "

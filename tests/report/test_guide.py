@@ -135,7 +135,7 @@ def test_examples_and_headers_are_the_readers(units):
 
 
 def test_an_earlier_guide_is_kept_and_the_same_one_is_not_written_twice(tmp_path, page):
-    path = tmp_path / "there" / "guide.html"
+    path = tmp_path / "not" / "there" / "guide.html"
     assert main(["guide", str(path), "--units", "us"]) == 0
     assert path.read_text("utf-8") == page
     assert main(["guide", str(path), "--units", "us"]) == 0

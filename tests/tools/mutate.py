@@ -59,6 +59,11 @@ WITHOUT_EFFECT = {
             _ROUNDING, "constant 4",
         ),
     },
+    "report/mixture.py": {
+        "ends(labelled, key=lambda name: lambda_shift(labelled[name], Blend(0.0)))": (
+            "which fuel all are held against changes no order", "constant 0.0",
+        ),
+    },
     "report/page_parts.py": {
         "first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)": (
             _ROUNDING, "constant 1e-09",
