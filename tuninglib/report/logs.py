@@ -595,11 +595,13 @@ def runs_figure(results: Results) -> Picture | Prose:
         return figure
 
     ends = [to_display(one.exit_m_s, "speed", system) for one in up if np.isfinite(one.exit_m_s)]
-    said = f", with {fixed(min(ends), 1)} to {fixed(max(ends), 1)} {unit} at the marker"
+    said = ""
+    if ends:
+        said = f", with {fixed(min(ends), 1)} to {fixed(max(ends), 1)} {unit} at the marker"
     return picture(
         draw,
         f"Speed in {in_name(found)} over {fixed(trace.time_s[-1] / 60, 0)} minutes with {len(up)} "
-        f"runs marked{said if ends else ''}; below, each of them from the start line on, by setup.",
+        f"runs marked{said}; below, each of them from the start line on, by setup.",
         f"The {len(up)} runs that were found in {in_name(found)}.",
         "Shaded: a run, with its number in runs.csv; a dash: no row of runs.csv goes with it.",
     )
