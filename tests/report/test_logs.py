@@ -74,6 +74,51 @@ def test_the_table_shows_ranges_in_the_readers_units(results):
     )
 
 
+def test_each_channel_has_its_own_name_unit_and_decimals(results):
+    """In metric units, by hand; -3 °C is 270.15 K."""
+    shown = {
+        "latitude_deg": (47.123456, "latitude", "47.12346", "°"),
+        "longitude_deg": (-8.7, "longitude", "−8.70000", "°"),
+        "elevation_m": (612.4, "elevation", "612", "m"),
+        "speed_m_s": (10.0, "speed", "36.0", "km/h"),
+        "gauge": (12.9, "gauge", "12.90", "as shown"),
+        "throttle_ratio": (0.953, "throttle", "95", "%"),
+        "engine_speed_rpm": (7222.2, "engine speed", "7222", "rpm"),
+        "head_temperature_k": (483.15, "head", "210", "°C"),
+        "air_temperature_k": (270.15, "air", "−3", "°C"),
+    }
+    (log,) = results.logs
+    channels = [replace(log.channels[0], name=name, readings=1234, low=one[0], high=2 * one[0])
+                for name, one in shown.items()]  # fmt: skip
+    every = replace(results, logs=(replace(log, channels=tuple(channels)),))
+    rows = logs.table(every).rows
+    assert [(*row[1:4], row[5]) for row in rows] == [
+        (name, "1,234", low, unit) for _, name, low, unit in shown.values()
+    ]
+    assert rows[3][4] == "72.0"
+    names = ", ".join(one[1] for one in shown.values()).replace(", air", " and air")
+    assert f"It holds {names}." in logs.sentences(every).plain()
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"),
+    [(9.94, "9.9 s"), (10, "10 s"), (119, "119 s"), (120, "2 minutes"), (7199, "120 minutes"),
+     (7200, "2.0 hours")],
+)  # fmt: skip
+def test_a_time_is_said_as_long_as_it_is(results, seconds, said):
+    (log,) = results.logs
+    long = replace(log, duration_s=seconds, unused=tuple("abcdefghij"), usual_step_s=9.5)
+    text = logs.sentences(replace(results, logs=(long,))).plain()
+    assert f"of them used, over {said}; one every 10 s, with" in text
+    assert (
+        "Columns that are not used: “a”, “b”, “c”, “d”, “e”, “f”, “g” and “h” and 2 more." in text
+    )
+    short = replace(log, usual_step_s=0.1, channels=(), kind="gpx", gaps=0)
+    text = logs.sentences(replace(results, logs=(short,))).plain()
+    assert "a track of 310 points, 308 of them used, over 7 minutes; one every 0.1 s. It" in text
+    assert "It holds no channel that is used here." in text
+
+
 def test_the_figure_carries_its_numbers_in_words(results):
     alt = logs.figure(results).alt
     assert alt == "Logs over time: speed of black box from 40.0 to 46.0 km/h over 7 minutes."
@@ -230,6 +275,8 @@ def test_without_places_the_page_says_what_to_write(evening):
     bare = dataclasses.replace(session, found=None, hill=hill)
     text = logs.run_sentences(dataclasses.replace(evening, session=bare)).plain()
     assert "write start and marker under [hill]" in text
+    found = dataclasses.replace(session, found=None)
+    assert logs.run_sentences(dataclasses.replace(evening, session=found)).items == ()
     none = dataclasses.replace(bare, traces={"box": session.traces["box"]})
     text = logs.run_sentences(dataclasses.replace(evening, session=none)).plain()
     assert "no log has positions, so no runs can be found in them." in text
@@ -276,6 +323,7 @@ def test_the_table_has_every_band(evening):
     rows = logs.mixture_table(evening).rows
     assert len(rows) == len(evening.bands) == 10
     assert rows[0][0] == "5 % to 20 %"
+    assert "90 % to 100 %" in {row[0] for row in rows}
     assert rows[-1][0] == "5000 to 6000 rpm"
 
 
