@@ -1,5 +1,7 @@
 """What no other test reads of a report: tables and figures by their names, sentences by a case."""
 
+import csv
+from collections import Counter
 from dataclasses import replace
 
 import pytest
@@ -1146,3 +1148,48 @@ def test_a_seasons_picture_has_each_outing_and_what_is_not_to_be_ridden_hollow(s
     broken = {names[int(one.get_ydata()[0])] for one in bars if one.get_linestyle() == "--"}
     assert broken == shut
     assert f"{len(marks) - 1} of" in picture.caption
+
+
+def test_the_tables_of_a_season_hold_what_was_typed(summer):
+    outings, ridden, read = [], {}, {}
+    injectors = {"stock": "i150", "big 164": "i164", "big 172": "i172", "big 172 pipe": "i172"}
+    for one in summer.outings:
+        with (ROOT / "demo_data" / "one_summer" / one.folder / "runs.csv").open() as file:
+            rows = [row | {"setup": row["setup"].replace("_", " ")} for row in csv.DictReader(file)]
+        day = f"{one.date.day} {one.date:%B %Y}"
+        runs = Counter(row["setup"] for row in rows)
+        for setup, count in runs.items():
+            ridden.setdefault(setup, []).append(day)
+            read.setdefault(injectors[setup], Counter())[day] += count
+        said = " and ".join(f"{setup} ({count})" for setup, count in runs.items())
+        assert {row["rider"] for row in rows} == {"tove", "ilmar"}
+        outings.append(f"{one.title}: {day}, tove and ilmar, {said}, none heard")
+    assert season.outings(summer).plain() == "\n".join(outings)
+    pages = season.outings(summer, links=True).html(), season.outings(summer).html()
+    assert [page.count(".report/report.html") for page in pages] == [4, 0]
+    total = sum(sum(own.values()) for own in read.values())
+    assert f"2026: {total} full-throttle runs by tove and ilmar." in str(season.sentences(summer))
+
+    def text(interval, factor=1.0):
+        return "{:.0f} ({:.0f} to {:.0f})".format(
+            *(factor * one for one in (interval.value, interval.low, interval.high))
+        )
+
+    shut = "; do not ride: may run lean (61 %)"
+    rows = [
+        (name, " and ".join(ridden[name]), text(one.force_n),
+         "–" if name == "stock" else text(one.gain.ratio, 100),
+         "–" if name == "stock" else f"more{shut * (name == 'big 164')}")
+        for one in summer.pulls
+        for name in [page_parts.spaced(one.setup)]
+    ]  # fmt: skip
+    assert sorted(season.gain_table(summer).rows) == sorted(rows)
+    counted = {
+        name.partition(",")[0]: cell
+        for name, _, cell, *_ in season.mixture_table(summer).rows
+        if cell != "–"
+    }
+    assert counted == {name: f"{sum(own.values())} on {len(own)}" for name, own in read.items()}
+    off = season.outings(checked(summer)).html()
+    assert "<td>1.0 (0.0 to 2.0)</td>" in off.replace("\u00a0", " ")
+    assert off.count("<td>–</td>") == 3
