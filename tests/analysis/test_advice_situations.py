@@ -638,14 +638,14 @@ SITUATIONS = {
     plan: none, ride again, missing range
     gates: stock big_164 big_172 big_185: rich
     says: every reading stood at the gauge's rich end | fit an injector with less flow
-    never: (no gauge) | may run lean | lean end | i205 | Look for | cc/min
+    never: (no gauge) | may run lean | runs lean | lean end | i205 | Look for | cc/min
     """: lambda o: each(o.key("gauge", lowest=None).quiet(), ALL, "gauge", "10.0", "10.0"),
     """one setup so rich that it washes the bore
     However it pulls: the oil is washed off the bore.
     plan: big_172, nothing
     gates: big_185: rich | big_172: open
     says: big 185: lambda 0.65, richer than 0.75: that much fuel washes the oil off the bore
-    never: big 185 may run lean | likely leaner
+    never: big 185 (may run lean | big 185 (runs lean | big 185 may run lean | likely leaner
     """: lambda o: (
         only_e5(o).gauge("big_185", 9.5, 9.7).faster("big_185", 4).key("gauge", lowest="7.0")
     ),
@@ -707,7 +707,7 @@ SITUATIONS = {
     plan: big_172, buy: i178
     gates: big_185: rich | big_172: open
     says: big 185: every reading stood at the gauge's rich end
-    never: big 185 may run lean
+    never: big 185 (may run lean | big 185 (runs lean | big 185 may run lean
     """: lambda o: o.gauge("big_185", "10.0", "10.0"),
     """one setup at the gauge's lean end, and quiet
     Quiet or not, leaner than the gauge can say is no mixture to ride.
@@ -731,7 +731,7 @@ SITUATIONS = {
     plan: none, ride again, missing range
     demo: there_and_back
     gates: paper_filter free_filter: rich
-    never: may run lean | lb/h | Look for
+    never: may run lean | runs lean | lb/h | Look for
     """: lambda o: each(o, ("paper_filter", "free_filter"), "gauge", "0.68", "0.68"),
     """only the factory's setup at the rich end
     What was read of the others stands.
@@ -742,7 +742,7 @@ SITUATIONS = {
     """a saturated gauge, and no speeds
     Two halves are missing, and neither is guessed.
     plan: none, ride again, missing range speeds
-    never: more pull | may run lean | Look for
+    never: more pull | may run lean | runs lean | Look for
     """: lambda o: each(o.quiet().without_columns("speed"), ALL, "gauge", "10.0", "10.0"),
     # Notes beside the column
     """a note in French on a lean setup

@@ -680,6 +680,8 @@ def _is_of_step(one, step) -> bool:
     return own and one.fuel in step.fuels
 
 
+# Leaner than the band by a chance above this is said outright.
+_SURELY = 0.95
 # Why a combination is shut, in a word or two; the reasons come with the plan.
 _SHUT = {
     "knock": "knock",
@@ -702,7 +704,11 @@ def shut_word(one: Combination) -> str:
     one : tuninglib.analysis.combinations.Combination
         With a gate.
     """
-    return "fuel" if one.gate.fuel_limit is not None else _SHUT[one.gate.code]
+    gate = one.gate
+    # Read at the gauge's lean end, or all of its interval leaner than the band.
+    if gate.code == "lean" and one.source == "read" and (gate.value or 1.0) > _SURELY:
+        return "runs lean"
+    return "fuel" if gate.fuel_limit is not None else _SHUT[gate.code]
 
 
 def must_not_be_ridden(results: Results, one: Combination) -> bool:
