@@ -10,16 +10,24 @@ from tests.report.test_every_sentence import of_setup
 from tests.report.test_every_sentence import planned as of_plan
 from tests.report.test_every_sentence import ridden as one_of
 from tuninglib.analysis import injector
-from tuninglib.analysis.day_plan import Aim, start_of, usual_day
+from tuninglib.analysis.combinations import stop_limits
+from tuninglib.analysis.day_plan import Aim, Interim, start_of, usual_day
 from tuninglib.analysis.decide import Flip, KnockedFuel, OnFuel, Step
 from tuninglib.analysis.injector import Asked, guess_of
-from tuninglib.analysis.records import FlowWanted, FuelLimit, Gate, Knock, OctaneMargin
+from tuninglib.analysis.records import (
+    FlowWanted,
+    FuelLimit,
+    Gate,
+    Knock,
+    OctaneMargin,
+)
 from tuninglib.analysis.touring import Climb
 from tuninglib.interval import Interval, Measured
 from tuninglib.lab import coast_down, explore, first_guess, plan
 from tuninglib.physics.fuels import Octane
 from tuninglib.physics.road_load import RoadLoad
 from tuninglib.report import advice, cautions, gain, heat, verdict
+from tuninglib.report.page_parts import NONE
 from tuninglib.session.tables import FALLS_HEADER, parse_falls
 from tuninglib.statistics.ladder_prediction import Odds
 
@@ -189,7 +197,7 @@ def strong(watt_cc):
 LEAN = "on e10, i172 has a"
 BAND = "leaner than 0.90 at full throttle the engine runs hotter"
 CLIMB = "on a long climb on a hot day its head {} above 205 °C: keep climbs short"
-HEAD = "session.toml states no limit; above about"
+HEAD = "the head reached 231 °C, and session.toml states no limit; above about 230 °C at the spark"
 # What is said, with the change at which it is and the change at which it is not.
 WATCHED = {
     "lean on a fuel": (f"{LEAN} 6 % chance of running leaner", leaner(0.06), leaner(0.05)),
@@ -986,4 +994,178 @@ def test_what_would_change_the_plan_is_said_as_far_as_it_differs(results):
         assert advice.flip_rows(replace(results, flips=(flip,))) == [("only e5 in the tank", words)]
         assert verdict.flips(replace(results, flips=(flip,))).rows == (
             ("only e5 in the tank", words),
+        )
+
+
+# The verdict's parts ------------------------------------------------------------------------------
+
+
+def test_the_verdict_has_the_parts_of_which_something_is_known(results):
+    def labels(part=verdict.sentences, of=results, **plan):
+        return [label for label, _ in part(of_plan(of, **plan)).items]
+
+    full = ["Ride now", "Mixture", "Next", "Not to be ridden"]
+    assert labels() == full
+    assert labels(shut=()) == full[:3]
+    climbs = of_session("use", riding="climbs", cooling="unknown")(results)
+    for unread in ({"missing": ("gauge",)}, {"missing": ("range",)}, {"ride": None}):
+        assert labels(**unread) == ["Ride now", "Next", "Not to be ridden"]
+        assert "Target band" not in labels(verdict.reasons, climbs, equals=(), **unread)
+    assert "Target band" not in labels(verdict.reasons)
+    moved = dict(verdict.reasons(climbs).items)["Target band"]
+    assert moved.startswith("its lean edge is 0.88, not 0.90: minutes of full load on an engine ")
+    assert moved.endswith("richer mixture (cooling under [use] not written down, so assumed).")
+    assert "assumed" not in str(verdict.reasons(of_session("use", cooling="air")(climbs)))
+    # What is likely beaten does not pull alike.
+    pair = {"equals": ("stock", "big_185"), "strength": "leaning"}
+    assert "in pull, big 172 and big 185." in str(verdict.reasons(of_plan(results, **pair)))
+    pair["strength"] = "open"
+    assert "in pull, big 172 and stock and big 185." in str(
+        verdict.reasons(of_plan(results, **pair))
+    )
+
+
+def test_the_mixture_of_what_is_ridden_has_its_number_and_its_chance_where_it_is_not_sure(results):
+    def said(of=results, **ride):
+        ride = replace(results.plan.ride, **ride)
+        return dict(verdict.sentences(of_plan(of, ride=ride)).items)["Mixture"]
+
+    band = "inside the target band 0.83 to 0.90"
+    # 0.876 × 14.7 is 12.9.
+    assert said().startswith(f"lambda 0.876 (0.857 to 0.895), 12.9 on this gauge: {band}.")
+    chance = f"{band} (95 % chance of being in it, 5 % of being leaner)."
+    assert chance in said(odds=Odds(0.0, 0.95, 0.05))
+    assert "chance of being in it" not in said(odds=Odds(0.0, 0.951, 0.049))
+    unread = said(lambda_=None)
+    assert (
+        unread == "not known, it has no usable gauge reading. Aim for the target band 0.83 to 0.90."
+    )
+    in_lambda = of_session("gauge", scale=1.0)(results)
+    assert "on this gauge" not in said(in_lambda)
+
+
+def test_what_decided_is_printed_as_it_was_weighed(results):
+    def rows(of=results, **plan):
+        return {row[0]: row[1:] for row in verdict.worths(of_plan(of, **plan)).rows}
+
+    ridden_now, known = results.plan.ride, {one.key: one for one in results.combinations}
+    keys = [
+        (one.setup, one.injector, one.fuel) for one in results.combinations if one.engine == "big"
+    ]
+    names = {
+        f"{setup.replace('_', ' ') if setup else injector} on {fuel}": (
+            "big",
+            injector,
+            fuel,
+            setup,
+        )
+        for setup, injector, fuel in keys
+    } | {"stock on e5": ("stock", "i150", "e5", "stock")}
+    table = verdict.worths(results)
+    assert len(table.rows) == 5
+    worth = [known[names[row[0]]].worth for row in table.rows]
+    assert worth == sorted(worth, reverse=True)
+    for row in table.rows:
+        one = known[names[row[0]]]
+        assert [float(cell) for cell in row[1:4]] == pytest.approx(
+            [one.worth, one.gain, one.harm], abs=0.051
+        )
+        assert row[4] == (
+            "ride now" if one.key == ridden_now.key else NONE if one.setup else "untried"
+        )
+    elsewhere = rows(ride=replace(ridden_now, fuel="e10"))
+    assert elsewhere["big 172 on e10"][3] == "ride now"
+    assert elsewhere["big 172 on e5"][3] == NONE
+    assert rows(of_setup(results, "big_185", harm=None))["big 185 on e5"][2] == NONE
+    assert "big 185 on e5" not in rows(of_setup(results, "big_185", worth=None))
+    assert {one[3] for one in rows(ride=None).values()} == {NONE, "untried"}
+    alone = tuple(one for one in results.combinations if one.setup == "big_172")
+    for few in (
+        of_plan(replace(results, combinations=alone), fuels=()),
+        of_plan(results, missing=("gauge",)), of_plan(results, missing=("range",)),
+    ):  # fmt: skip
+        assert str(verdict.worths(few)) == ""
+    two = tuple(one for one in results.combinations if one.setup in ("stock", "big_172"))
+    assert len(rows(replace(results, combinations=two), fuels=())) == 2
+
+
+def test_what_nobody_heard_or_said_is_to_be_watched(results):
+    other = of_plan(replace(results, knocks=()), ride=replace(results.plan.ride, fuel="e10"))
+    assert "big 172 was not ridden on e10 yet: listen for knock" in watched(other)
+    quiet = of_plan(replace(results, knocks=()), ride=None)
+    heard = sum(bool(run.knock) for run in results.runs)
+    assert f"no knock was heard on {heard} runs on which somebody" in watched(quiet)
+    unread = planned(missing=("range",))(results)
+    assert "nobody knows the mixture of big 172" in watched(unread)
+    made = of_plan(unread, ride=replace(results.plan.ride, as_made=True))
+    for one in (made, of_plan(unread, ride=None)):
+        assert "nobody knows the mixture" not in watched(one)
+    lean = of_session("target", highest=0.91)(results)
+    assert "the target band reaches lambda 0.91; leaner than 0.90 at full" in watched(lean)
+    assert "band reaches" not in watched(planned(missing=("gauge",))(lean))
+    silent = climbs_not_said(0.8677)(results)
+    assert "ask for lambda 0.88 or richer on an air-cooled engine" in watched(silent)
+    usual = climbs("above")(results)
+    usual = replace(usual, climbs=(replace(usual.climbs[0], limit_is_stated=False),))
+    assert "its head goes above 230 °C: keep climbs short" in watched(usual)
+    for none in (
+        replace(usual, climbs=(replace(usual.climbs[0], setup="stock"),)),
+        of_plan(usual, ride=None),
+    ):
+        assert "its head" not in watched(none)
+    # Of an engine that was not ridden no compression is spoken of.
+    new = maker_silent(10.1)(results)
+    ridden_ones = tuple(one for one in new.combinations if one.engine == "big" or not one.setup)
+    new = replace(new, combinations=ridden_ones)
+    assert "the engine 'big' has a compression of 10.1: listen" in watched(new)
+    assert "'stock' has a compression" not in watched(new)
+    assert "the compression of the engine 'big' is" in watched(
+        of_plan(margin("e5", rise_unknown=True)(results), ride=None)
+    )
+
+
+# While the day is ridden --------------------------------------------------------------------------
+
+
+def test_why_to_stop_is_said_with_its_numbers_and_what_ends_with_it(results):
+    limits, heard = stop_limits(results.session), Knock("big_164", 33.0, "light")
+
+    def said(of=results, code="stop", **found):
+        interim = Interim(code=code, run=33.0, setup="big_164", limits=limits, **found)
+        return str(verdict.interim_sentences(of, interim, "metric"))
+
+    knock = "Stop: light knock was heard on run 33 with big 164."
+    again = (
+        " Do not ride it again until it runs richer, cooler or on fuel of a higher octane number."
+    )
+    end = " That ends all leaner setups on this engine, too."
+    find = Step(code="find knock", engine="big", setups=("big_185",))
+    unexplained = of_plan(knocking(results, "big_185"), next=find)
+    assert said(None, why="knock", knock=heard) == f"{knock}{again}{end}"
+    assert said(why="knock", knock=heard) == f"{knock}{again}"
+    both = said(why="knock", knock=heard, shut=("big_150", "big_172"))
+    assert both == f"{knock}{again} No safer, and ended with it: big 150 and big 172."
+    found = said(unexplained, why="knock", knock=heard, shut=("big_150",))
+    assert found.startswith(f"{knock} Ended with it: big 150.")
+    assert "Next: find what made big 185 knock" in found
+    assert "Next" not in both
+    lean = "run 33 with big 164 showed {}, leaner than 13.2 on this gauge (lambda 0.90). Look"
+    assert lean.format("13.4 to 13.9") in said(why="lean", low=13.4, high=13.9)
+    assert "As lean or leaner" not in said(why="lean", low=13.4, high=13.9)
+    once = said(why="lean", low=13.4, high=13.4, shut=("big_150",))
+    assert lean.format("13.4") in once
+    assert once.endswith("As lean or leaner, as far as is known: big 150.")
+    shut = replace(one_of(results, "big_164"), gate=LEAN_GATE)
+    closed = said(why="closed", combination=shut)
+    assert "big 164 is ruled out: 30 % chance of running leaner than the band. Ride it no" in closed
+    go = said(code="go on", to_ride=(("stock", 2), ("big_185", 1)), closed=(("big_164", shut),))
+    assert "Go on: still to ride: stock 2 and big 185 1." in go
+    assert "Not to be ridden: big 164: 30 % chance of running leaner than the band." in go
+    assert "Not to be ridden" not in said(code="go on", to_ride=(("stock", 2),))
+    unheard = "But nobody wrote down whether it knocked: listen before you trust it."
+    assert unheard in said(of_plan(results, missing=("knock",)), code="decided")
+    assert unheard not in said(code="decided")
+    for problems, more in ((("a.",), "a."), (("a.", "b.", "c."), "a. (2 more: tuninglib check)")):
+        assert said(None, code="unknown", problems=problems).endswith(
+            f"until this is fixed: {more}"
         )

@@ -467,7 +467,7 @@ def _surprises(results):
     session, output = results.session, _output_w_m3(results)
     system = session.about.units
     yield from not_believable(results)
-    if output and max(output.values()) < SMALL_OUTPUT_W_M3:
+    if max(output.values()) < SMALL_OUTPUT_W_M3:
         yield (
             f"no setup puts more than {max(output.values()) / 1e6:.0f} kW per litre on the road on "
             "average over the hill, little for full throttle: check the units of the speeds (mph "
