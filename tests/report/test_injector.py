@@ -6,7 +6,7 @@ import pytest
 
 from tuninglib.analysis.decide import Step
 from tuninglib.interval import Interval
-from tuninglib.report import injector, page_parts
+from tuninglib.report import injector
 from tuninglib.statistics.ladder_prediction import Odds
 
 
@@ -81,8 +81,7 @@ def test_what_limits_the_advice_is_noted(results):
         ("ride again", False, "Lambda against injector flow on the engine 'big'."),
     ],
 )
-def test_the_picture_comes_to_what_the_plan_says(results, monkeypatch, code, ride, said):
-    monkeypatch.setattr(page_parts, "_svg", lambda *_: "")
+def test_the_picture_comes_to_what_the_plan_says(results, drawn, code, ride, said):
     step = replace(results.plan.next, code=code)
     changed = planned(results, next=step, ride=results.plan.ride if ride else None)
     assert injector.figure(changed).caption == said
@@ -91,9 +90,7 @@ def test_the_picture_comes_to_what_the_plan_says(results, monkeypatch, code, rid
     assert elsewhere.caption == "Lambda against injector flow on the engine 'big'."
 
 
-def test_the_picture_of_the_ladder_has_curves_readings_and_what_was_not_tried(results, monkeypatch):
-    drawn = []
-    monkeypatch.setattr(page_parts, "_svg", lambda draw, _: drawn or drawn.append(draw(5.0)))
+def test_the_picture_of_the_ladder_has_curves_readings_and_what_was_not_tried(results, drawn):
     shown = injector.figure(results)
     (ax,) = drawn[0].axes
     curves = results.ladder.curves

@@ -12,7 +12,7 @@ import pytest
 
 from tuninglib.analysis.records import HeardPull, HeardRing, Recording
 from tuninglib.interval import Interval, Measured
-from tuninglib.report import page_parts, sound
+from tuninglib.report import sound
 from tuninglib.session.machine import Gears
 from tuninglib.session.schema import Log
 from tuninglib.statistics.engine_sound import PICTURE_BAND_HZ, STEP_S
@@ -38,6 +38,8 @@ LOUD = "at 4.0, 5.0, 6.0, 7.0, 8.0, 9.0, 10.0, 11.0, 12.0, 13.0, 14.0 and 15.0 s
          f"A: {HEARD} nothing of it. In the rest, wind or other noise drowns it, or it stands"),
         ({"why_not": "past"}, {}, "A",
          "A: a recording of 61 s; the pitch falls as the bike goes past: this was recorded beside"),
+        ({"why_not": "clipped"}, {}, "A", "of it. The rest is too loud for the microphone, or"),
+        ({"why_not": "octave"}, {}, "A", "of it. For much of the rest it cannot be told from half"),
         ({"gear_changes_s": TIMES}, {}, "A Gear",
          "Gear: engine speed steps at 4.0 s, 5.0 s, 6.0 s, 7.0 s, 8.0 s and 9.0 s, as where the"),
         ({"pulls": (PULL,) * 9}, {}, "A Pulls",
@@ -100,14 +102,6 @@ def outing():
     )  # fmt: skip
     first = replace(ONE, pulls=(PULL,), rings=(RING,))
     return SimpleNamespace(session=session, sound=(first, replace(ONE, name="b_c", pulls=(late,))))
-
-
-@pytest.fixture
-def drawn(monkeypatch):
-    """Figures as they are drawn."""
-    made = []
-    monkeypatch.setattr(page_parts, "_svg", lambda draw, _: made or made.append(draw(5.0)))
-    return made
 
 
 def test_a_place_to_listen_to_is_said_and_clears_nothing(outing):
