@@ -5,7 +5,8 @@ from dataclasses import replace
 import pytest
 
 from tuninglib.analysis.decide import Step
-from tuninglib.report import injector, page_parts
+from tuninglib.interval import Interval
+from tuninglib.report import injector
 from tuninglib.statistics.ladder_prediction import Odds
 
 
@@ -44,6 +45,11 @@ def test_the_table_says_in_short_what_speaks_for_each(results):
         value, low, high = (f"{100 * end:.0f}" for end in (share.value, share.low, share.high))
         assert row[-1] == f"{value} % ({low} to {high} %)"
         assert row[-3] == f"{one.harm:.1f}"
+    for half, shown in ((0.12, "50 % (38 to 62 %)"), (0.001, "50 % (50 to 50 %)")):
+        own = replace(rows["i185 on e5"], open_time_fraction=Interval(0.5, 0.5 - half, 0.5 + half))
+        ladder = replace(results.ladder, prospects=(
+            replace(results.ladder.prospects[2], fuels=(own,)),))  # fmt: skip
+        assert injector.table(replace(results, ladder=ladder)).rows[0][-1] == shown
     # Likelier leaner than inside, but less than the limit of a gate: three places.
     for odds, words in (((0.5, 0.2, 0.3), "likely leaner than the band"),
                         ((0.4, 0.4, 0.2), "possible")):  # fmt: skip
@@ -75,8 +81,7 @@ def test_what_limits_the_advice_is_noted(results):
         ("ride again", False, "Lambda against injector flow on the engine 'big'."),
     ],
 )
-def test_the_picture_comes_to_what_the_plan_says(results, monkeypatch, code, ride, said):
-    monkeypatch.setattr(page_parts, "_svg", lambda *_: "")
+def test_the_picture_comes_to_what_the_plan_says(results, drawn, code, ride, said):
     step = replace(results.plan.next, code=code)
     changed = planned(results, next=step, ride=results.plan.ride if ride else None)
     assert injector.figure(changed).caption == said
@@ -85,9 +90,7 @@ def test_the_picture_comes_to_what_the_plan_says(results, monkeypatch, code, rid
     assert elsewhere.caption == "Lambda against injector flow on the engine 'big'."
 
 
-def test_the_picture_of_the_ladder_has_curves_readings_and_what_was_not_tried(results, monkeypatch):
-    drawn = []
-    monkeypatch.setattr(page_parts, "_svg", lambda draw, _: drawn or drawn.append(draw(5.0)))
+def test_the_picture_of_the_ladder_has_curves_readings_and_what_was_not_tried(results, drawn):
     shown = injector.figure(results)
     (ax,) = drawn[0].axes
     curves = results.ladder.curves

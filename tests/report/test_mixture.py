@@ -6,7 +6,6 @@ import numpy as np
 import pytest
 from matplotlib.colors import to_rgb
 
-from tuninglib.analysis.records import GaugeDeviation
 from tuninglib.interval import Measured
 from tuninglib.report import mixture, page_parts
 
@@ -15,7 +14,11 @@ RICH = {"rich_above_k": 298.15, "rich_cases": ("neither", "temperature")}
 FULL = {"lean_below_k": 308.15, "lean_cases": ("neither", "temperature", "pressure")}
 NOWHERE = {"lean_below_k": None, "rich_above_k": None, "worst_leaner": 0.0}
 HILLS = {"lowest_m": 0.0, "highest_m": 1200.0, "altitude_is_stated": True}
-KEEPS = "it keeps its place in the band"
+# What is said of these; the chance that an ECU lacks something is that of its cases together.
+LEANER, RICHER = "leaner than the band below 17 °C", "richer than the band above 25 °C"
+KEEPS, NOT = "it keeps its place in the band", "as the ECU does not correct for"
+OR_NOT = f"{KEEPS} if the ECU corrects for air temperature; if it does not"
+EVEN, BARE = (0.4, 0.2, 0.2, 0.2), (0.1, 0.7, 0.1, 0.1)
 
 
 def of_air(results, chances, source="readings", **riding):
@@ -28,54 +31,37 @@ def of_air(results, chances, source="readings", **riding):
     return replace(results, air=air)
 
 
-def in_units(results, system):
-    session = results.session
-    return replace(results, session=replace(session, about=replace(session.about, units=system)))
-
-
 @pytest.mark.parametrize(
     ("chances", "values", "riding", "said"),
     [
-        ((0.1, 0.5, 0.1, 0.3), LEAN, {}, "of −5 to 35 °C it is likely leaner than the band below "
-         "17 °C, as the ECU does not correct for air temperature."),
-        ((0.4, 0.2, 0.2, 0.2), LEAN, {}, f"{KEEPS} if the ECU corrects for air temperature; if it "
-         "does not (40 % chance), it is leaner than the band below 17 °C."),
+        (BARE, LEAN, {}, f"In air of −5 to 35 °C it is likely {LEANER}, {NOT} air temperature."),
+        (EVEN, LEAN, {}, f"{OR_NOT} (40 % chance), it is {LEANER}."),
         # Where even one that corrects for both would be lean there, it is at any chance.
-        ((0.4, 0.2, 0.2, 0.2), LEAN | {"lean_cases": ("both",)}, {}, "is likely leaner than the "
-         "band below 17 °C."),
-        ((0.1, 0.5, 0.1, 0.3), LEAN | RICH, {}, "it is likely leaner than the band below 17 °C and "
-         "richer than the band above 25 °C, as the ECU does not correct for air temperature and "
-         "air pressure."),
-        ((0.1, 0.7, 0.1, 0.1), FULL | RICH, {}, "as the ECU does not correct for the air."),
-        ((0.1, 0.3, 0.1, 0.5), LEAN | RICH, {}, "it is likely leaner than the band below 17 °C, as "
-         "the ECU does not correct for air temperature; if the ECU does not correct for air "
-         "pressure (40 % chance), it is richer than the band above 25 °C."),
-        ((0.6, 0.2, 0.1, 0.1), LEAN | RICH | {"rich_cases": ("temperature",)}, {}, f"{KEEPS} if "
-         "the ECU corrects for air temperature; if it does not (30 % chance), it is leaner than "
-         "the band below 17 °C; if the ECU does not correct for air pressure (10 % chance), it is "
-         "richer than the band above 25 °C."),
-        ((0.1, 0.7, 0.1, 0.1), FULL, {}, "it is likely leaner than the band throughout, as the ECU "
-         "does not correct for the air."),
+        (EVEN, LEAN | {"lean_cases": ("both",)}, {}, f"it is likely {LEANER}."),
+        (BARE, LEAN | RICH, {}, f"likely {LEANER} and {RICHER}, {NOT} air temperature and air "
+         "pressure."),
+        (BARE, FULL, {}, f"it is likely leaner than the band throughout, {NOT} the air."),
+        (BARE, FULL | RICH, {}, f"{RICHER}, {NOT} the air."),
+        ((0.1, 0.3, 0.1, 0.5), LEAN | RICH, {}, f"it is likely {LEANER}, {NOT} air temperature; if "
+         f"the ECU does not correct for air pressure (40 % chance), it is {RICHER}."),
+        ((0.6, 0.2, 0.1, 0.1), LEAN | RICH | {"rich_cases": ("temperature",)}, {}, f"{OR_NOT} (30 "
+         f"% chance), it is {LEANER}; if the ECU does not correct for air pressure (10 % chance), "
+         f"it is {RICHER}."),
         # Over hills an ECU that corrects for nothing misses both.
-        ((0.1, 0.7, 0.1, 0.1), LEAN | RICH | {"lean_cases": ("neither",),
-         "rich_cases": ("neither",)}, HILLS, "In air of −5 to 35 °C, 0 to 1200 m it is likely "
-         "leaner than the band below 17 °C at 0 m and richer than the band above 25 °C at 1200 m, "
-         "as the ECU does not correct for the air."),
-        ((0.1, 0.7, 0.1, 0.1), LEAN | {"coldest_read_k": None}, {}, "correct for air temperature, "
-         "taking the air of the day as 18 °C, which nobody wrote down."),
-        ((1.0, 0.0, 0.0, 0.0), {"coldest_read_k": None}, {}, f"{KEEPS}."),
-        ((1.0, 0.0, 0.0, 0.0), {"worst_leaner": 0.3}, {}, f"{KEEPS}; at −5 °C it is 30 % likely to "
-         "run leaner."),
+        (BARE, LEAN | RICH | {"lean_cases": ("neither",), "rich_cases": ("neither",)}, HILLS,
+         f"In air of −5 to 35 °C, 0 to 1200 m it is likely {LEANER} at 0 m and {RICHER} at 1200 m, "
+         f"{NOT} the air."),
+        (BARE, LEAN | {"coldest_read_k": None}, {}, f"{NOT} air temperature, taking the air of the "
+         "day as 18 °C, which nobody wrote down."),
+        (EVEN, {"coldest_read_k": None}, {}, f"{KEEPS}."),
+        (EVEN, {"worst_leaner": 0.3}, {}, f"{KEEPS}; at −5 °C it is 30 % likely to run leaner."),
         # What is said with its chance is not said again.
-        ((0.4, 0.2, 0.2, 0.2), LEAN | {"worst_leaner": 0.3}, {}, f"{KEEPS} if the ECU "
-         "corrects for air temperature; if it does not (40 % chance), it is leaner than the band "
-         "below 17 °C."),
-        ((0.1, 0.7, 0.1, 0.1), LEAN | {"lean_cases": ("neither",), "worst_leaner": 0.3}, {}, "it "
-         "is likely leaner than the band below 17 °C, as the ECU does not correct for air "
-         "temperature."),
-        ((0.5, 0.5, 0.0, 0.0), RICH, {"coldest_k": 298.15, "hottest_k": 298.15}, "In air of 25 °C "
-         "it keeps its place in the band if the ECU corrects for air pressure; if it does not (50 "
-         "% chance), it is richer than the band throughout."),
+        (EVEN, LEAN | {"worst_leaner": 0.3}, {}, f"{OR_NOT} (40 % chance), it is {LEANER}."),
+        (BARE, LEAN | {"lean_cases": ("neither",), "worst_leaner": 0.3}, {},
+         f"it is likely {LEANER}, {NOT} air temperature."),
+        (EVEN, RICH, {"coldest_k": 298.15, "hottest_k": 298.15}, f"In air of 25 °C {KEEPS} if the "
+         "ECU corrects for air pressure; if it does not (40 % chance), it is richer than the band "
+         "throughout."),
     ],
 )  # fmt: skip
 def test_for_which_air_a_mixture_holds(results, chances, values, riding, said):
@@ -85,12 +71,6 @@ def test_for_which_air_a_mixture_holds(results, chances, values, riding, said):
     text = mixture.air_in_brief(of_air(results, chances, **riding), one)
     assert text.endswith(said)
     assert text.count(said) == 1
-
-
-def test_what_is_not_known_of_the_ecu_has_no_chance(results):
-    one = replace(results.air.mixtures[0], **(NOWHERE | LEAN))
-    text = mixture.air_in_brief(of_air(results, [0.25] * 4, "unknown"), one)
-    assert "if it does not (not known), it is leaner than the band below 17 °C." in text
 
 
 @pytest.mark.parametrize(
@@ -108,13 +88,16 @@ def test_what_the_ecu_corrects_for(results, chances, source, said):
     bike = replace(results.session.bike, density_compensation="no")
     changed = of_air(replace(results, session=replace(results.session, bike=bike)), chances, source)
     assert mixture.ecu_sentence(changed).startswith(said)
-    unread = [replace(one, coldest_read_k=None, hottest_read_k=None) for one in
-              results.air.mixtures]  # fmt: skip
-    unread = replace(changed, air=replace(changed.air, mixtures=tuple(unread)))
+    own = replace(results.air.mixtures[0], coldest_read_k=None, hottest_read_k=None)
+    unread = replace(changed, air=replace(changed.air, mixtures=(own,)))
     nobody = "that nobody wrote down" in mixture.ecu_sentence(unread)
     assert nobody == (source != "stated")
     if source == "unknown":
-        assert "20 °F colder or warmer" in mixture.ecu_sentence(in_units(changed, "us"))
+        session = changed.session
+        us = replace(session, about=replace(session.about, units="us"))
+        assert "20 °F colder" in mixture.ecu_sentence(replace(changed, session=us))
+        text = mixture.air_in_brief(changed, replace(own, **(NOWHERE | LEAN)))
+        assert f"{OR_NOT} (not known), it is {LEANER}" in text
 
 
 @pytest.mark.parametrize(
@@ -160,9 +143,8 @@ def test_which_injector_covers_all_of_the_air(results, tried, said):
 
 
 def test_air_that_is_stated_is_not_assumed(results):
-    assert "assumed (air and altitude under [use] change it); " in str(
-        mixture.air_sentences(results)
-    )
+    neither = str(mixture.air_sentences(results))
+    assert "assumed (air and altitude under [use] change it); denser air" in neither
     half = of_air(results, (1, 0, 0, 0), air_is_stated=True)
     assert "°C at the hill's altitude is assumed (altitude under [use] changes it); denser air" in (
         str(mixture.air_sentences(half))
@@ -172,51 +154,44 @@ def test_air_that_is_stated_is_not_assumed(results):
 
 
 @pytest.mark.parametrize("fitted", [True, False])
-def test_the_picture_of_other_air_has_each_line_where_it_is(results, monkeypatch, fitted):
+def test_the_picture_of_other_air_has_each_line_where_it_is(results, drawn, fitted):
     """Big 172 as read, the same on the highest ground if it differs there, and what is next."""
-    drawn = []
-    monkeypatch.setattr(page_parts, "_svg", lambda draw, _: drawn or drawn.append(draw(5.0)))
-    own, other, *rest = results.air.mixtures
-    by_air = np.linspace(0.95, 0.82, 9)
-    rows = tuple(tuple(by_air * (1 - 0.0022 * row)) for row in range(6)) if fitted else own.lambda_
-    own = replace(own, lambda_=rows, coldest_read_k=own.coldest_read_k if fitted else None)
-    mixtures, plan = (own, other, *rest), results.plan
-    if not fitted:
+    own, *others = results.air.mixtures
+    wanted, plan = {"i172, 210 m": own.lambda_[0]}, results.plan
+    if fitted:
+        by_air = np.linspace(0.95, 0.82, 9)
+        own = replace(own, lambda_=tuple(tuple(by_air * (1 - 0.0022 * row)) for row in range(6)))
+        wanted = {"i172, 210 m": own.lambda_[0], "i172, 2500 m": own.lambda_[-1],
+                  "i178, 210 m": others[2].lambda_[0]}  # fmt: skip
+    else:
+        own = replace(own, coldest_read_k=None)
         plan = replace(plan, next=replace(plan.next, code="nothing"), ride=None)
-    air = replace(results.air, mixtures=mixtures)
+    air = replace(results.air, mixtures=(own, *others))
     shown = mixture.air_figure(replace(results, air=air, plan=plan))
     (ax,) = drawn[0].axes
-    lines = [one for one in ax.lines if one.get_linestyle() != ":" and len(one.get_xdata()) > 2]
-    edges = sorted(one.get_ydata()[0] for one in ax.lines if one.get_linestyle() == ":")
+    dotted = [one for one in ax.lines if one.get_linestyle() == ":"]
+    assert sorted(one.get_ydata()[0] for one in dotted) == [0.83, 0.9]
+    lines = [one for one in ax.lines if one not in dotted and len(one.get_xdata()) > 2]
+    assert [list(one.get_ydata()) for one in lines] == [list(one) for one in wanted.values()]
     celsius = np.array(air.temperature_k) - 273.15
-    next_one = next(one for one in mixtures if one.injector == "i178")
-    wanted = [own.lambda_[0]]
-    names = ["i172, 210 m"]
-    if fitted:
-        wanted += [own.lambda_[-1], next_one.lambda_[0]]
-        names += ["i172, 2500 m", "i178, 210 m"]
-    assert [list(one.get_ydata()) for one in lines] == [list(one) for one in wanted]
     assert all(one.get_xdata() == pytest.approx(celsius) for one in lines)
-    assert [one.get_text() for one in drawn[0].legends[0].get_texts()] == names
-    assert edges == [0.83, 0.9]
-    around = ax.collections[0].get_paths()[0].get_extents()
-    assert to_rgb(lines[0].get_color()) == tuple(ax.collections[0].get_facecolor()[0][:3])
-    assert (around.y0, around.y1) == pytest.approx((min(own.low[0]), max(own.high[0])))
+    assert [one.get_text() for one in drawn[0].legends[0].get_texts()] == list(wanted)
+    (around,) = ax.collections
+    assert to_rgb(lines[0].get_color()) == tuple(around.get_facecolor()[0][:3])
+    ends = around.get_paths()[0].get_extents()
+    assert (ends.y0, ends.y1) == pytest.approx((min(own.low[0]), max(own.high[0])))
     thick = [one for one in ax.lines if len(one.get_xdata()) == 2 and one.get_linewidth() > 3]
     assert bool(thick) == fitted == shown.key.startswith("Thick: as it was read; around")
     for one in thick:
         assert list(one.get_xdata()) == pytest.approx([21.0, 22.0])
         assert list(one.get_ydata()) == [own.read_lambda] * 2
-    said = "; ".join(
-        f"{name}: {one[0]:.2f} at −5 °C, {one[-1]:.2f} at 35 °C"
-        for name, one in zip(names, wanted, strict=True)
-    )
-    assert shown.alt.startswith(
-        f"Lambda against air temperature. {said}. The target band is 0.83 to 0.90."
-    )
+    said = [f"{name}: {one[0]:.2f} at −5 °C, {one[-1]:.2f} at 35 °C"
+            for name, one in wanted.items()]  # fmt: skip
+    said = f"Lambda against air temperature. {'; '.join(said)}. The target band is 0.83 to 0.90."
+    assert shown.alt == said
     assert shown.key.endswith("with dotted edges: target band, lambda 0.83 to 0.90.")
-    ends = f"lambda {own.lambda_[0][0]:.2f} at −5 °C and {own.lambda_[0][-1]:.2f} at 35 °C."
-    assert shown.caption == f"big 172 in other air: {ends}"
+    cold, hot = (f"{own.lambda_[0][at]:.2f} at" for at in (0, -1))
+    assert shown.caption == f"big 172 in other air: lambda {cold} −5 °C and {hot} 35 °C."
 
 
 # The gauge ------------------------------------------------------------------------------------
@@ -245,24 +220,6 @@ def test_readings_at_the_end_of_the_gauge_and_no_readings_are_named(results):
         assert (f"on a scale of {scale:g}: lambda 1 reads {scale:g}, whatever" in text) == said
         fuels = str(mixture.sentences(replace(results, session=own)))
         assert (" on this gauge" in fuels) == said
-
-
-def test_a_gauge_that_stands_off_has_its_stated_offset_and_chance(results):
-    session = results.session
-    off = GaugeDeviation("setup", "big_164", -0.0316)
-    check = replace(results.gauge_check, code="rich", deviations=(off, off), elsewhere=0.83)
-    stated = replace(session.gauge, accuracy=Measured(0.01, 0.02), resolution=0.01)
-    found = replace(results, gauge_check=check, session=replace(session, gauge=stated))
-    said = str(mixture.sentences(found))
-    assert "The gauge reads 14.708 there (12 readings)." in said
-    assert (
-        "with big 164 and big 164 the gauge, its stated offset taken out, reads up to 3.2 % richer."
-        in said
-    )
-    assert "The chance that it is not the gauge is 83 %; these readings count that much less" in (
-        said
-    )
-    assert "Without this check 1.0 ± 2.0 % would be assumed." in said
 
 
 def test_fuels_are_compared_where_any_gauge_would_show_it(results):

@@ -1,6 +1,7 @@
 """What was tested and how it was worked out: tables and lines beside the results, by own sums."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 from tuninglib.interval import Measured
 from tuninglib.report import method, tested
@@ -100,6 +101,8 @@ def test_a_steeper_hill_by_hand(results):
         "Gains hardly change: one of 10 % would become 9.3 %."
     )
     assert said in items[1][1]
+    octane = (SimpleNamespace(compression_rise=None), SimpleNamespace(compression_rise=1.2))
+    assert "Octane" in dict(method.sentences(replace(results, octane=octane)).items)
     assert "The grade" not in dict(method.sentences(replace(results, road=None)).items)
 
 

@@ -39,10 +39,10 @@ def test_what_power_and_force_would_hold_on_the_flat_is_said_where_it_is_known(r
 
 def test_engine_speeds_are_whole_and_say_how_the_crank_turns(back):
     rpm = Interval(4605.8, 4520.7, 4690.8)
-    found = replace(back.gearing, entry_rpm=rpm, exit_rpm=rpm.scaled(0.1), ratio=10.926)
+    found = replace(back.gearing, entry_rpm=rpm, exit_rpm=rpm.scaled(0.01), ratio=10.926)
     first, *more = what_if.gearing_sentences(replace(back, gearing=found)).lines()
     assert first == (
-        "paper filter: 4610 rpm (4520 to 4690 rpm) at the start line, 461 rpm (452 to 469 rpm) at "
+        "paper filter: 4610 rpm (4520 to 4690 rpm) at the start line, 46 rpm (45 to 47 rpm) at "
         "the marker (10.93 turns of the crank for one of the wheel)."
     )
     assert more[0].startswith(f"At the crank: {found.torque_n_m.value * 0.737562:.1f} lb·ft (")
@@ -64,9 +64,10 @@ def test_fuel_use_is_counted_in_the_readers_way(back, unit):
         value, low, high = (f"{end / metres:.0f}" for end in ends)
         assert cells[f"Range on a tank [{unit}]"] == f"{value} ({low} to {high})"
         assert cells["Fills"] == "5"
-    sharp = replace(back.fuel_use[0], per_m=Interval(3e-8, 2.9999e-8, 3.0001e-8))
+    sharp = replace(back.fuel_use[0], per_m=Interval(3e-8, 2.9999e-8, 3.0001e-8),
+                    range_m=Interval(3e5, 2.999e5, 3.001e5))  # fmt: skip
     row = what_if.fuel_use_table(metric(replace(back, fuel_use=(sharp,)))).rows[0]
-    assert row[1] == "3.00 (3.00 to 3.00)"
+    assert row[1:3] == ("3.00 (3.00 to 3.00)", "300 (300 to 300)")
 
 
 @pytest.mark.parametrize(
@@ -76,8 +77,8 @@ def test_fuel_use_is_counted_in_the_readers_way(back, unit):
          "fuel's energy it would be 3.1 % more."),
         ((-0.05, -0.08, -0.02), -0.0312, "5.0 % (2.0 to 8.0 %) less fuel than the reference. By "
          "its fuel's energy it would be 3.1 % less."),
-        ((0.0, -0.03, 0.03), 0.0004, "0.0 % (−3.0 to 3.0 %) more fuel than the reference; that may "
-         "be none at all."),
+        ((0.0, -0.12, 0.12), 0.0004, "0 % (−12 to 12 %) more fuel than the reference; that may be "
+         "none at all."),
         ((0.05, 0.02, 0.08), 0.0006, "the reference. By its fuel's energy it would be 0.1 % more."),
     ],
 )  # fmt: skip
@@ -104,6 +105,7 @@ def test_each_setup_brings_what_it_needs_and_what_speaks_against_it(results):
     mine = replace(results, road=None, what_if_setup=None)
     assert what_if.data(mine)["speed"]["true_per_shown"] == 1.0
     assert what_if.data(mine)["setups"] == []
+    assert "ask-fuel" in what_if.controls(mine).html()
     assert what_if.script(mine) == what_if.script(results) != ""
 
 

@@ -68,6 +68,10 @@ WITHOUT_EFFECT = {
         "first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)": (
             _ROUNDING, "constant 1e-09",
         ),
+        "places = max(0, -math.floor(math.log10(step) + 1e-9))": (_ROUNDING, "constant 1e-09"),
+        "for step in (m * 10.0**k for k in range(-6, 9) for m in (1, 2, 5)):": (
+            "steps beyond those of any figure", "constant 6", "constant 9",
+        ),
     },
     "session/cross_checks.py": {
         "if abs(scale - 1) < 0.01:": (
