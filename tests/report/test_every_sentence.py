@@ -955,6 +955,19 @@ def none_to_ride(all_shut):
     return say
 
 
+def gated(*gate, **values):
+    """The gate of big 164."""
+
+    def say(summer):
+        every = tuple(
+            replace(one, gate=Gate(*gate, **values)) if one.setup == "big_164" else one
+            for one in summer.combinations
+        )
+        return str(season.sentences(replace(summer, combinations=every)))
+
+    return say
+
+
 def leaner_elsewhere(chance):
     """Why big 164 is shut, by the chance of the report of its last outing; None: by this one's."""
 
@@ -1009,6 +1022,14 @@ SEASON = {
     "another page's chance": (
         "may run lean (25 %, in the report of its last outing)", leaner_elsewhere(0.25),
         leaner_elsewhere(None),
+    ),
+    # Beyond the end of the gauge there is no chance to print, and a temperature is none.
+    "beyond the gauge": (
+        "do not ride: may run lean. Measured", gated("lean", limit=0.9), of_days(season.sentences),
+    ),
+    "hot": (
+        "do not ride: heat. Measured", gated("heat", value=510.0, limit=503.0),
+        of_days(season.sentences),
     ),
     "before": ("Before you ride: what to ride and what is", of_days(season.sentences), None),
     "no trend": (
@@ -1094,6 +1115,25 @@ SEASON = {
         lambda s: str(season.gain_sentences(replace(s, pulls=s.pulls[:1]))),
         of_days(season.gain_sentences),
     ),
+    "two to draw": (
+        "Two rows of panels.", lambda s: str(season.gain_figure(replace(s, pulls=s.pulls[:2]))),
+        lambda s: str(season.gain_figure(replace(s, pulls=s.pulls[:1]))),
+    ),
+    "not to be ridden": (
+        "big 172 pipe 16 % (8 % to 25 %) and big 164 16 % (10 % to 23 %), do not ride.",
+        of_days(season.gain_figure), None,
+    ),
+    "unnamed": ("Note: these outings do not name their bike; all", remarked("unnamed"), None),
+    "masses": (
+        "stated mass is between 120 kg and 124 kg. If these are several bikes, give each a name",
+        remarked("masses", 120.0, 124.0), None,
+    ),
+    "corrects": ("Note: on 20 June 2026 the ECU (engine", remarked("corrects", 1), None),
+    "parts": (
+        "the parts of big 164 are described as “kit”, nothing and “kit, pipe”. They are treated",
+        remarked("parts", "big_164", "kit", "", "kit, pipe"), None,
+    ),
+    "copy": ("Note: b has the same runs as a; they are", remarked("copy", "a", "b"), None),
     "several engines": ("the engine big does not have", remarked("several engines", "big"), None),
     "several fuels": ("the fuel e5 does not have the same", remarked("several fuels", "e5"), None),
     "several injectors": ("the injector i1 does not", remarked("several injectors", "i1"), None),

@@ -2,6 +2,7 @@
 
 import datetime
 import json
+import re
 import shutil
 from dataclasses import replace
 
@@ -317,6 +318,7 @@ def test_each_bike_with_two_outings_has_a_page_that_is_renewed_when_it_changes(
     assert "<h1>A season of Blue 1</h1>" in page
     assert "Outings from 23 May 2026 to 1 September 2026" in page
     assert "All readings come from the rider. Read the cautions before riding." in page
+    assert re.search(r"\(checksum [0-9a-f]{32}\)", page)
     assert f"Made with tuninglib {tuninglib.__version__} from the results beside each" in page
     make_seasons(tmp_path)
     assert len(told) == 1, "nothing has changed"
