@@ -77,7 +77,7 @@ def test_what_is_beyond_a_limit_is_said_and_what_is_not(season):
 
 
 def test_each_measurement_has_its_decimals_and_its_limit_holds_the_limit_itself(season):
-    first, later = season.outings
+    first, _ = season.outings
     values = {
         "compression_pa": 11e5, "leak_down_ratio": 0.15, "intake_clearance_m": 0.08e-3,
         "exhaust_clearance_m": 0.15e-3, "plug_gap_m": 0.71e-3, "oil_use_m2": 0.1e-9,
