@@ -36,56 +36,56 @@ from tuninglib.text_files import SessionError
 # What can be moved, typed, chosen and pressed in each panel, a slider from where to where, in which
 # steps, and where it starts on the demo; by hand.
 LABELS = {
-    "air": "injector: i172 | air temperature [°C]: -5 to 35 by 1, 20 | altitude [m]: 0 to 2500 by "
-    "50, 200 | Reset",
+    "air": "injector: i172 | air temperature [°C]: -5 to 35 by 1, 20 | altitude [m]: 0 to 2500 "
+    "by 50, 200 | Reset",
     "mixture": "start from injector: i178 | start from fuel: e5 | ethanol in the fuel [% by "
     "volume]: 0 to 85 by 0.5, 4 | band, richest [lambda]: 0.7 to 1.1 by 0.005, 0.83 | band, "
     "leanest [lambda]: 0.7 to 1.1 by 0.005, 0.9 | injector flow on this bike [cc/min]: 135 to "
-    "226 by 1, 178 | flow may be off by [±%, 95 of 100]: 0.5 to 20 by 0.5, 7 | Reset | Write the "
-    "target band into my session | name of the candidate | Write this injector into my session, "
-    "as a candidate",
-    "rider": "rider, dressed to ride [kg]: 40 to 140 by 1, 77 | length of the hill [m]: 50 to 1500 "
-    "by 10, 400 | grade [%]: 0 to 20 by 0.1, 6 | headwind; minus: from behind [km/h]: -29 to 29 "
-    "by 1, 0 | Reset",
-    "tank": "in the tank now [L]: 0 to 20 by 0.1, 3 | its ethanol [% by volume]: 0 to 100 by 0.5, 4 "
-    "| poured in [L]: 0 to 20 by 0.1, 3 | its ethanol [% by volume]: 0 to 100 by 0.5, 9.5 | "
-    "ethanol wanted [% by volume]: 0 to 100 by 0.5, 7 | Reset",
-    "guess": "now: injector flow [cc/min]: 50 to 600 by 1, 150 | now: displacement [cc]: 40 to 1000 "
-    "by 1, 180 | now: lambda read [lambda]: 0.7 to 1.2 by 0.005, 0.87 | now: ethanol [% by "
+    "226 by 1, 178 | flow may be off by [±%, 95 of 100]: 0.5 to 20 by 0.5, 7 | Reset | Write "
+    "the target band into my session | name of the candidate | Write this injector into my "
+    "session, as a candidate",
+    "rider": "rider, dressed to ride [kg]: 40 to 140 by 1, 77 | length of the hill [m]: 50 to "
+    "1500 by 10, 400 | grade [%]: 0 to 20 by 0.1, 6 | headwind; minus: from behind [km/h]: -29 "
+    "to 29 by 1, 0 | Reset",
+    "tank": "in the tank now [L]: 0 to 20 by 0.1, 3 | its ethanol [% by volume]: 0 to 100 by "
+    "0.5, 4 | poured in [L]: 0 to 20 by 0.1, 3 | its ethanol [% by volume]: 0 to 100 by 0.5, "
+    "9.5 | ethanol wanted [% by volume]: 0 to 100 by 0.5, 7 | Reset",
+    "guess": "now: injector flow [cc/min]: 50 to 600 by 1, 150 | now: displacement [cc]: 40 to "
+    "1000 by 1, 180 | now: lambda read [lambda]: 0.7 to 1.2 by 0.005, 0.87 | now: ethanol [% by "
     "volume]: 0 to 85 by 0.5, 4 | now: fuel pressure [bar]: 1 to 6 by 0.1, 3 | planned: "
     "displacement [cc]: 40 to 1000 by 1, 204 | planned: breathing against now [%]: -25 to 25 by "
     "1, 0 | breathing may be off by [±%, 95 of 100]: 0 to 25 by 1, 10 | planned: target lambda "
     "[lambda]: 0.7 to 1.1 by 0.005, 0.865 | planned: ethanol [% by volume]: 0 to 85 by 0.5, 4 | "
     "planned: fuel pressure [bar]: 1 to 6 by 0.1, 3 | highest engine speed [rpm]: 4000 to 14000 "
-    "by 100, 8500 | planned: flow; 0: that called for [cc/min]: 0 to 600 by 1, 0 | now: pulse at "
-    "a warm idle [ms]: 1 to 6 by 0.05, 2 | valves per cylinder, my engine: 2 | valves per "
-    "cylinder, of a chart: no chart at hand | ethanol of the chart's fuel [% by volume]: 0 to 85 "
-    "by 0.5, 0 | Reset",
+    "by 100, 8500 | planned: flow; 0: that called for [cc/min]: 0 to 600 by 1, 0 | now: pulse "
+    "at a warm idle [ms]: 1 to 6 by 0.05, 2 | valves per cylinder, my engine: 2 | valves per "
+    "cylinder, of a chart: no chart at hand | ethanol of the chart's fuel [% by volume]: 0 to "
+    "85 by 0.5, 0 | Reset",
     "kit": "bore as made [mm]: 30 to 110 by 0.1, 60 | stroke [mm]: 30 to 110 by 0.1, 63.5 | "
     "compression as made: 6 to 15 by 0.1, 9.5 | bore of the kit [mm]: 30 to 110 by 0.1, 64 | "
     "dome of the piston, over the old one [cc; minus: a dish]: -20 to 20 by 0.1, 0 | gaskets, "
-    "thicker than the old ones by [mm]: -1 to 3 by 0.05, 0 | chamber measured by burette [cc; 0: "
-    "not measured]: 0 to 100 by 0.1, 0 | highest engine speed [rpm]: 4000 to 14000 by 100, 9000 "
-    "| octane that the maker asks for: 80 to 102 by 0.5, 91 | its scale: RON | octane of the "
-    "fuel: 80 to 112 by 0.5, 95 | its scale: RON | Reset",
-    "plan": "gain to be shown [%]: 1 to 40 by 0.5, 10 | scatter from run to run [%]: 0.5 to 12 by "
-    "0.1, 2.1 | setups, commas between: stock, big_172, big_172_e10, big_185 | riders, commas "
-    "between: tove, ilmar | one run, back at the start [min]: 2 to 20 by 1, 6 | one change of "
-    "fuel [min]: 5 to 120 by 5, 15 | one change of injector [min]: 5 to 180 by 5, 30 | opening "
-    "the engine once [min]: 30 to 600 by 30, 180 | the engine is opened: once: each engine in "
-    "one block | Reset | Write the run sheet | Write the page for the phone | Write the "
-    "checklists",
-    "coast-down": "timed falls, one in each row | bike, ready to ride [kg]: 40 to 400 by 1, 124 | "
-    "rider, dressed to ride [kg]: 40 to 160 by 1, 68 | air [°C]: -20 to 45 by 1, 20 | air [hPa]: "
-    "600 to 1080 by 1, 989 | true speed over shown speed: 0.85 to 1.05 by 0.005, 0.955 | which "
-    "may be off by [±%, 95 of 100]: 0 to 10 by 0.1, 1 | Reset | Keep the rows | Write these "
-    "values into my session",
-    "sound": "Drop a recording | recording | hear it from [s]: 0 to 120 by 0.5, 0 | for [s]: 0.5 to "
-    "10 by 0.5, 5 | its name in session.toml: recording | each pull in it is a run: not yet | "
-    "their numbers in runs.csv | Reset | Take this recording into my session",
-    "bench": "caught volumes, one in each row | the beaker is read to [± mL]: 0.05 to 10 by 0.05, "
-    "0.5 | density of the test fluid [kg/m³]: 650 to 1000 by 1, 745 | Reset | Keep the rows | "
-    "Write these values into my session",
+    "thicker than the old ones by [mm]: -1 to 3 by 0.05, 0 | chamber measured by burette [cc; "
+    "0: not measured]: 0 to 100 by 0.1, 0 | highest engine speed [rpm]: 4000 to 14000 by 100, "
+    "9000 | octane that the maker asks for: 80 to 102 by 0.5, 91 | its scale: RON | octane of "
+    "the fuel: 80 to 112 by 0.5, 95 | its scale: RON | Reset",
+    "plan": "gain to be shown [%]: 1 to 40 by 0.5, 10 | scatter from run to run [%]: 0.5 to 12 "
+    "by 0.1, 2.1 | setups, commas between: stock, big_172, big_172_e10, big_185 | riders, "
+    "commas between: tove, ilmar | one run, back at the start [min]: 2 to 20 by 1, 6 | one "
+    "change of fuel [min]: 5 to 120 by 5, 15 | one change of injector [min]: 5 to 180 by 5, 30 "
+    "| opening the engine once [min]: 30 to 600 by 30, 180 | the engine is opened: once: each "
+    "engine in one block | Reset | Write the run sheet | Write the page for the phone | Write "
+    "the checklists",
+    "coast-down": "timed falls, one in each row | bike, ready to ride [kg]: 40 to 400 by 1, 124 "
+    "| rider, dressed to ride [kg]: 40 to 160 by 1, 68 | air [°C]: -20 to 45 by 1, 20 | air "
+    "[hPa]: 600 to 1080 by 1, 989 | true speed over shown speed: 0.85 to 1.05 by 0.005, 0.955 | "
+    "which may be off by [±%, 95 of 100]: 0 to 10 by 0.1, 1 | Reset | Keep the rows | Write "
+    "these values into my session",
+    "sound": "Drop a recording | recording | hear it from [s]: 0 to 120 by 0.5, 0 | for [s]: 0.5 "
+    "to 10 by 0.5, 5 | its name in session.toml: recording | each pull in it is a run: not yet "
+    "| their numbers in runs.csv | Reset | Take this recording into my session",
+    "bench": "caught volumes, one in each row | the beaker is read to [± mL]: 0.05 to 10 by "
+    "0.05, 0.5 | density of the test fluid [kg/m³]: 650 to 1000 by 1, 745 | Reset | Keep the "
+    "rows | Write these values into my session",
 }
 
 

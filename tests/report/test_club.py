@@ -133,11 +133,8 @@ def test_what_else_is_known_is_said(told):
     odds = [f"{100 * chance:.0f} %" for chance in (told.after_stock, told.after_first)]
     assert f"then has a chance of {odds[0]}, on average" in page
     assert f"the best of these has {odds[1]}." in page
-    assert club.table(told).rows[-1][-1] == "–"
     small = [replace(told.offers[0], small=True, fuels=told.first.fuels), *told.offers[1:]]
     assert club.table(replace(told, offers=small)).rows[0][-1].endswith("than the first guess")
-    for row, one in zip(club.table(told).rows, told.offers, strict=True):
-        assert row[-2] == (f"{one.inside} of {one.read}" if one.read else "–")
 
 
 def test_a_bike_with_one_reading_outside_the_band_is_not_counted_inside(newcomer, records, told):
@@ -294,8 +291,6 @@ def test_a_gauge_that_is_off_is_found_by_its_idle(newcomer, records, told):
 
 def test_each_left_out_in_turn_is_printed(told):
     assert "the 95 % intervals of the others held 15 of 17 readings" in said(told)
-    row = "“DEMO, INVENTED: Borrowed gauge”", "164 and 171", "3 of 3"
-    assert row in club.outings(told).rows
 
 
 def test_knock_on_a_third_of_the_bikes_buys_nothing(newcomer, records):
