@@ -386,7 +386,7 @@ def rolled(**values):
     falls = parse_falls(f"{FALLS_HEADER}1,out,65,55,5.5\n2,back,65,55,5.9\n3,out,55,45,6.9\n")
     fit = {"drag_area_m2": 0.5, "rolling_coefficient": 0.015, "headwind_m_s": 1.0} | values
     road = RoadLoad(**fit, covariance=np.diag([1e-4, 1e-6, 1e-2]))
-    return " ".join(str(one) for one in coast_down.fit_words(road, falls, "metric"))
+    return " ".join(str(one) for one in coast_down.fit_words(road, falls, "metric", 0.0))
 
 
 started = functools.cache(start_of)

@@ -119,11 +119,6 @@ def test_a_time_is_said_as_long_as_it_is(results, seconds, said):
     assert "It holds no channel that is used here." in text
 
 
-def test_the_figure_carries_its_numbers_in_words(results):
-    alt = logs.figure(results).alt
-    assert alt == "Logs over time: speed of black box from 40.0 to 46.0 km/h over 7 minutes."
-
-
 def test_without_logs_there_are_no_such_headings(results):
     none = dataclasses.replace(results, logs=(), bands=(), force_curves=())
     shown = (logs.sentences, logs.table, logs.figure, logs.mixture_sentences, logs.mixture_table,
@@ -226,6 +221,43 @@ def test_what_is_far_off_is_named_and_what_is_not_is_not(evening, changes, said)
     assert said not in logs.run_sentences(evening).plain()
 
 
+def test_what_is_far_off_counts_what_is_unknown_of_both(evening):
+    """Two that are good to as much each may differ by the root of two times as much."""
+    hill, shown = evening.session.hill, evening.road.speed_factor.value
+    for share, far in ((1.3, False), (1.5, True)):
+        # On the level a slope of 6.1 % is as long as its cosine.
+        stated = (hill.grade, 1.0), (hill.length, np.cos(np.arctan(0.061)))
+        grade, length = (
+            Interval(x, x - one.half_width, x + one.half_width)
+            for one, level in stated
+            for x in [one.value * level + 1.5 * share * one.half_width]
+        )
+        pairs = ((20.0, 20.0 * shown + 3 * share * 0.3, 0.3), (20.0, 20.0 * shown, 0.3))
+        given = with_found(evening, grade=grade, length_m=length, pairs=pairs)
+        text = logs.run_sentences(given).plain()
+        for said in (
+            "is stated, which is far from it",
+            "far from the 400 m",
+            "far from each other",
+        ):
+            assert (said in text) == far
+        assert text.count("as shown against") == far
+    # Without forces there is no factor.
+    bare = replace(with_found(evening, pairs=((20.0, 20.0, 0.3),)), road=None)
+    assert "far from each other" not in logs.run_sentences(bare).plain()
+
+
+def test_numbers_are_no_finer_than_they_are_known(evening):
+    fine = {"shift_s": Interval(41.52, 41.50, 41.54), "lag_s": Interval(0.62, 0.61, 0.63)}
+    text = logs.run_sentences(with_readings(evening, **fine, filled=(1, 2, 5, 6))).plain()
+    assert "its clock is shifted by 41.5 s (41.5 to 41.5 s), found" in text
+    assert "the mixture 0.6 s (0.6 to 0.6 s) late, found where the throttle opens; the" in text
+    assert "the readings of runs 1, 2, 5 and 6 are its steady" in text
+    factor, pairs = Interval(0.95512, 0.9451, 0.9651), ((20.0, 19.1, 0.3),) * 2
+    text = logs.run_sentences(with_found(evening, factor=factor, pairs=pairs)).plain()
+    assert "typed exit speeds and the log's calibrate it: true over shown is 0.955 ± 0.010." in text
+
+
 def test_a_run_without_full_throttle_is_named(evening):
     first, *rest = evening.session.found.readings.readings
     shut = dataclasses.replace(first, covered=True, full_share=0.3)
@@ -275,6 +307,10 @@ def test_without_places_the_page_says_what_to_write(evening):
     bare = dataclasses.replace(session, found=None, hill=hill)
     text = logs.run_sentences(dataclasses.replace(evening, session=bare)).plain()
     assert "write start and marker under [hill]" in text
+    heard = dataclasses.replace(session.traces["box"], kind="sound")
+    for traces, said in (({"a": heard}, ()), (bare.traces | {"a": heard}, text.split("\n"))):
+        mixed = dataclasses.replace(evening, session=dataclasses.replace(bare, traces=traces))
+        assert logs.run_sentences(mixed).plain().split("\n") == (list(said) or [""])
     found = dataclasses.replace(session, found=None)
     assert logs.run_sentences(dataclasses.replace(evening, session=found)).items == ()
     none = dataclasses.replace(bare, traces={"box": session.traces["box"]})
@@ -327,12 +363,6 @@ def test_the_table_has_every_band(evening):
     assert rows[-1][0] == "5000 to 6000 rpm"
 
 
-def test_without_a_log_nothing_is_said(evening):
-    none = dataclasses.replace(evening, bands=())
-    assert logs.mixture_sentences(none).items == ()
-    assert logs.mixture_table(none).html() == ""
-
-
 # Wheel force against speed ------------------------------------------------------------------------
 
 
@@ -370,15 +400,6 @@ def test_what_is_stated_wider_widens_the_forces_and_not_the_gains(evening):
             if one is not None:
                 assert other.half_width > one.half_width + 3
         assert before.gain == after.gain
-
-
-def test_table_figure_and_words_agree(evening):
-    table = logs.curve_table(evening)
-    assert table.header == ("Speed [km/h]", "small nozzle [N]", "large nozzle [N]", "Gain [%]")
-    assert [row[0] for row in table.rows] == ["50", "55", "60", "65", "70"]
-    assert "from 50 to 70 km/h" in logs.curve_sentences(evening).plain()
-    alt = logs.curve_figure(evening).alt
-    assert f"small nozzle {table.rows[0][1].split(' ')[0]} at 50" in alt
 
 
 # What the figures show ----------------------------------------------------------------------------
@@ -444,6 +465,9 @@ def test_the_picture_of_the_runs_marks_each_and_lays_them_upon_each_other(evenin
             # Above all that is drawn.
             assert filled_to(area) < text.get_position()[1] < whole.get_ylim()[1]
         assert whole.get_ylim()[0] == 0
+        assert area.get_datalim(whole.transData).x1 == pytest.approx(
+            evening.session.track.time_s[-1] / 60, rel=0.01
+        )
         speeds = [one for one in laid.lines if len(one.get_xdata())]
         for one, line in zip(up, speeds, strict=True):
             seconds, speed = line.get_data()
@@ -496,7 +520,11 @@ def test_the_picture_of_the_forces_has_each_with_its_interval(evening, figure_of
     assert [text.get_text() for text in figure.legends[0].get_texts()] == [
         "small nozzle", "large nozzle",
     ]  # fmt: skip
-    for at, row in enumerate(logs.curve_table(evening).rows):
+    table = logs.curve_table(evening)
+    assert table.header == ("Speed [km/h]", "small nozzle [N]", "large nozzle [N]", "Gain [%]")
+    assert [row[0] for row in table.rows] == ["50", "55", "60", "65", "70"]
+    assert "from 50 to 70 km/h" in logs.curve_sentences(evening).plain()
+    for at, row in enumerate(table.rows):
         forces, over = (
             [one.force_n[at] for one in evening.force_curves],
             evening.force_curves[1].gain[at],

@@ -728,7 +728,7 @@ def curve_figure(results: Results) -> Picture | Prose:
     results : tuninglib.analysis.analyse.Results
     """
     curves = results.force_curves
-    if not curves or not any(one is not None for curve in curves for one in curve.force_n):
+    if not any(one is not None for curve in curves for one in curve.force_n):
         return Prose(())
     system = system_of(results)
     force, road = unit_label("force", system), unit_label("speed", system)
