@@ -832,6 +832,8 @@ def test_beside_the_next_step_stands_what_is_fitted_and_the_flow_to_look_for(res
     look = "ook for about 185 cc/min: a 70 % chance of being in the band on each of your fuels"
     assert said(flow_wanted=wanted).startswith(f"L{look}")
     assert said("ride again", flow_wanted=wanted).startswith(f"L{look}")
+    one = said("list injectors", flow_wanted=wanted, fuels=(OnFuel("e5", None, None),))
+    assert one.endswith("in the band on e5 (leaner: at most 20 %).")
     assert said("measure flow", flow_wanted=wanted).startswith(f"If it does not fit, l{look}")
     measure = "No flow is known well enough to be tried: measure the flow of an injector that was "
     stay = ", and stay with what runs rich until then"
@@ -954,6 +956,9 @@ def test_each_fuel_has_its_answer_once(results):
     assert said(replace(best, fuel="e85")) == []
     other = replace(best, best=replace(i178, injector="i185"))
     assert said(other, code="buy")[0][1].startswith("injector i185: ")
+    for chance, words in ((0.5, "injector i178: 50 %"), (0.49, "nearest is injector i178: 49 %")):
+        near = replace(i178, odds=Odds(0.0, chance, 1 - chance))
+        assert said(OnFuel("e10", near, None))[0][1].startswith(words)
     none = "no injector listed passes"
     lean = f"{none}; with i172: 30 % chance of running leaner than the band"
     trial = replace(fitted, may_be_tried=True)
@@ -990,6 +995,8 @@ def test_what_would_change_the_plan_is_said_as_far_as_it_differs(results):
         ({"ride": stock, "next": Step(code="find heat")}, "ride stock and find out why it ran hot"),
         ({"next": replace(plan.next, injector="i185")}, "buy i185"),
         ({"next": replace(plan.next, code="fit")}, "fit i178"),
+        ({"next": Step(code="change fuel")}, "keep to the fuels that pass"),
+        ({"next": replace(plan.next, engine="stock")}, "another engine comes first"),
     ):  # fmt: skip
         flip = Flip(code="fuel", plan=replace(plan, **changes))
         assert advice.flip_rows(replace(results, flips=(flip,))) == [("only e5 in the tank", words)]
