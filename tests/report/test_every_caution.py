@@ -1217,8 +1217,9 @@ def test_each_doubt_names_its_rows_and_its_sizes(results):
     read = [run for run in results.runs if run.reading_weight is not None and run.state == "full"]
     every = said("wide spread", tuple(run.run for run in read))
     assert every.startswith(f"Wide readings: on all {len(read)} runs low and high")
-    alone = replace(results, runs=tuple(run for run in results.runs if run.run == 10.0))
-    assert "on run 10 low" in said("wide spread", (10.0,), of=alone)
+    for both, which in (((10.0,), "run 10"), ((10.0, 11.0), "all 2 runs")):
+        alone = replace(results, runs=tuple(run for run in results.runs if run.run in both))
+        assert f"on {which} low" in said("wide spread", both, of=alone)
     run = replace(results.runs[0], reading_weight=0.39, force_weight=0.2)
     assert cautions.on_run(run) == "reading counts 0.39; speeds count 0.20"
     assert cautions.on_run(replace(run, reading_weight=0.4, force_weight=None)) == ""
@@ -1273,6 +1274,12 @@ def aired(**cells):
     return lambda r: typed(typed(r, air_temperature_k=290.0), 1, air_temperature_k=NOTHING, **cells)
 
 
+def new(results):
+    engines = results.session.engines
+    engines = engines | {"big": replace(engines["big"], running_in=Measured(3e5))}
+    return replace(results, session=replace(results.session, engines=engines))
+
+
 FULL = 21
 LOW, HIGH = "shows less than the true speed", "shows more than UN R39 allows even a motorcycle in "
 REMARKS = {
@@ -1313,6 +1320,8 @@ REMARKS = {
                   r.session, speed_units={"entry_speed": "km/h", "exit_speed": "mph"})),
               lambda r: r),
     "slower": (f"on 11 of {FULL} runs the bike was slower at the marker", slow(11), slow(10)),
+    "new": ("was it run in? Write since_op", new, lambda r: typed(new(r), exclude="rain")),
+    "new, not at full throttle": ("was it run in?", new, lambda r: typed(new(r), state="idle")),
     "air": ("air somewhere from", aired(), aired(exclude="rain")),
     "air of the day": ("air somewhere from", aired(),
                        lambda r: of_session("weather", temperature=Measured(290.0))(aired()(r))),
