@@ -1218,11 +1218,13 @@ def test_each_doubt_names_its_rows_and_its_sizes(results):
     every = said("wide spread", tuple(run.run for run in read))
     assert every.startswith(f"Wide readings: on all {len(read)} runs low and high")
     for both, which in (((10.0,), "run 10"), ((10.0, 11.0), "all 2 runs")):
-        alone = replace(results, runs=tuple(run for run in results.runs if run.run in both))
+        alone = tuple(run for run in results.runs if run.run in both)
+        alone = replace(results, runs=(*alone, replace(results.runs[0], reading_weight=None)))
         assert f"on {which} low" in said("wide spread", both, of=alone)
     run = replace(results.runs[0], reading_weight=0.39, force_weight=0.2)
     assert cautions.on_run(run) == "reading counts 0.39; speeds count 0.20"
     assert cautions.on_run(replace(run, reading_weight=0.4, force_weight=None)) == ""
+    assert cautions.on_run(replace(run, force_weight=0.013)).endswith("speeds count 0.01")
 
 
 def typed(results, at=None, **cells):
@@ -1259,6 +1261,11 @@ def entered(results, **cells):
     return typed(typed(hill, entry_taken=True), **cells)
 
 
+def unentered(results):
+    runs = (replace(run, shown_entry_m_s=None) for run in results.runs)
+    return replace(results, runs=tuple(runs))
+
+
 def slow(count):
     """On so many of the runs with speeds the bike was slower at the marker."""
 
@@ -1274,6 +1281,15 @@ def aired(**cells):
     return lambda r: typed(typed(r, air_temperature_k=290.0), 1, air_temperature_k=NOTHING, **cells)
 
 
+def unlabelled(fuel):
+    def change(results):
+        fuels = results.session.fuels
+        fuels = fuels | {fuel: replace(fuels[fuel], ethanol=None)}
+        return replace(results, session=replace(results.session, fuels=fuels))
+
+    return change
+
+
 def new(results):
     engines = results.session.engines
     engines = engines | {"big": replace(engines["big"], running_in=Measured(3e5))}
@@ -1287,6 +1303,8 @@ REMARKS = {
     "scale, few": ("scale is not known",
                    lambda r: of_session("gauge", scale=None)(typed(r, 3, gauge_low=NOTHING)),
                    lambda r: of_session("gauge", scale=None)(typed(r, gauge_low=NOTHING))),
+    "label": ("the ethanol content of e5 is not written down; 5 % is assumed, and 0 to 10 %",
+              unlabelled("e5"), unlabelled("e10")),
     "one marker": ("no speed at the marker is written in row 2 of runs.csv, which",
                    lambda r: typed(r, 1, shown_exit_m_s=NOTHING),
                    lambda r: typed(r, 1, shown_exit_m_s=NOTHING, exclude="rain")),
@@ -1296,8 +1314,8 @@ REMARKS = {
                    lambda r: typed(r, FULL, gauge_low=NOTHING),
                    lambda r: typed(r, FULL - 1, gauge_low=NOTHING)),
     "reference": ("no run of the reference stock has speeds", lambda r: replace(r, road=None),
-                  lambda r: replace(r, road=None, runs=())),
-    "no speeds": ("no run has speeds, so no gain", lambda r: replace(r, road=None, runs=()),
+                  lambda r: unentered(replace(r, road=None))),
+    "no speeds": ("no run has speeds, so no gain", lambda r: unentered(replace(r, road=None)),
                   lambda r: replace(r, road=None)),
     "entry": ("one speed at the start line for all runs (48 km/h as shown)", entered,
               lambda r: entered(r, exclude="rain")),

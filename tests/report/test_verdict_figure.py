@@ -51,6 +51,10 @@ def test_rows_are_the_plans_answer_best_first(results, picture):
     assert list(said)[-len(shut) :] == [name for name in said if name in shut]
     worth = [ridden[name].worth for name in others if name not in shut]
     assert worth == sorted(worth, reverse=True)
+    better = [dataclasses.replace(one, worth=10.0 if one.setup == "stock" else one.worth)
+              for one in results.combinations]  # fmt: skip
+    better = verdict_figure._rows(dataclasses.replace(results, combinations=tuple(better)))
+    assert [row.name for row in better[:3]] == ["big 172", "stock", "big 185"]
     gains = {spaced(pull.setup): pull.gain for pull in results.pulls}
     for name, words in said.items():
         status = words.rpartition(": ")[2]
@@ -202,8 +206,8 @@ def test_what_is_written_round_the_picture_to_send_on_stands_in_order(results, m
         next(box for text, box in boxes if text.get_text().startswith(beginning))
         for beginning in ("DEMO", "big 172 is", "Lambda", "richer", "●")
     )
-    for upper, lower in ((title, finding), (finding, panel), (axis, key)):
-        assert 0.07 * inch < upper.y0 - lower.y1 < 0.3 * inch
+    for upper, lower, most in ((title, finding, 0.3), (finding, panel, 0.3), (axis, key, 0.2)):
+        assert 0.07 < (upper.y0 - lower.y1) / inch < most
     for one in (title, finding, key):
         assert abs(one.x0) < 0.04 * inch
         assert WIDE_IN / 2 < one.x1 / inch < WIDE_IN
@@ -234,6 +238,9 @@ def test_without_a_ride_nothing_is_recommended(results):
     )
     picture = verdict_figure.figure(none)
     assert picture.caption == "None of the 3 setups may be ridden."
+    for count, words in ((2, "None of the 2 setups may be"), (1, "It must not be ridden.")):
+        few = dataclasses.replace(none, combinations=none.combinations[:count])
+        assert verdict_figure.figure(few).caption.startswith(words)
     assert "●" not in picture.key
     assert all("must not be ridden" in words for words in rows_said(picture).values())
 
