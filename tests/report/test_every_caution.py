@@ -832,6 +832,8 @@ def test_beside_the_next_step_stands_what_is_fitted_and_the_flow_to_look_for(res
     look = "ook for about 185 cc/min: a 70 % chance of being in the band on each of your fuels"
     assert said(flow_wanted=wanted).startswith(f"L{look}")
     assert said("ride again", flow_wanted=wanted).startswith(f"L{look}")
+    one = said("list injectors", flow_wanted=wanted, fuels=(OnFuel("e5", None, None),))
+    assert one.endswith("in the band on e5 (leaner: at most 20 %).")
     assert said("measure flow", flow_wanted=wanted).startswith(f"If it does not fit, l{look}")
     measure = "No flow is known well enough to be tried: measure the flow of an injector that was "
     stay = ", and stay with what runs rich until then"
@@ -954,6 +956,9 @@ def test_each_fuel_has_its_answer_once(results):
     assert said(replace(best, fuel="e85")) == []
     other = replace(best, best=replace(i178, injector="i185"))
     assert said(other, code="buy")[0][1].startswith("injector i185: ")
+    for chance, words in ((0.5, "injector i178: 50 %"), (0.49, "nearest is injector i178: 49 %")):
+        near = replace(i178, odds=Odds(0.0, chance, 1 - chance))
+        assert said(OnFuel("e10", near, None))[0][1].startswith(words)
     none = "no injector listed passes"
     lean = f"{none}; with i172: 30 % chance of running leaner than the band"
     trial = replace(fitted, may_be_tried=True)
@@ -990,6 +995,8 @@ def test_what_would_change_the_plan_is_said_as_far_as_it_differs(results):
         ({"ride": stock, "next": Step(code="find heat")}, "ride stock and find out why it ran hot"),
         ({"next": replace(plan.next, injector="i185")}, "buy i185"),
         ({"next": replace(plan.next, code="fit")}, "fit i178"),
+        ({"next": Step(code="change fuel")}, "keep to the fuels that pass"),
+        ({"next": replace(plan.next, engine="stock")}, "another engine comes first"),
     ):  # fmt: skip
         flip = Flip(code="fuel", plan=replace(plan, **changes))
         assert advice.flip_rows(replace(results, flips=(flip,))) == [("only e5 in the tank", words)]
@@ -1210,11 +1217,14 @@ def test_each_doubt_names_its_rows_and_its_sizes(results):
     read = [run for run in results.runs if run.reading_weight is not None and run.state == "full"]
     every = said("wide spread", tuple(run.run for run in read))
     assert every.startswith(f"Wide readings: on all {len(read)} runs low and high")
-    alone = replace(results, runs=tuple(run for run in results.runs if run.run == 10.0))
-    assert "on run 10 low" in said("wide spread", (10.0,), of=alone)
+    for both, which in (((10.0,), "run 10"), ((10.0, 11.0), "all 2 runs")):
+        alone = tuple(run for run in results.runs if run.run in both)
+        alone = replace(results, runs=(*alone, replace(results.runs[0], reading_weight=None)))
+        assert f"on {which} low" in said("wide spread", both, of=alone)
     run = replace(results.runs[0], reading_weight=0.39, force_weight=0.2)
     assert cautions.on_run(run) == "reading counts 0.39; speeds count 0.20"
     assert cautions.on_run(replace(run, reading_weight=0.4, force_weight=None)) == ""
+    assert cautions.on_run(replace(run, force_weight=0.013)).endswith("speeds count 0.01")
 
 
 def typed(results, at=None, **cells):
@@ -1251,6 +1261,11 @@ def entered(results, **cells):
     return typed(typed(hill, entry_taken=True), **cells)
 
 
+def unentered(results):
+    runs = (replace(run, shown_entry_m_s=None) for run in results.runs)
+    return replace(results, runs=tuple(runs))
+
+
 def slow(count):
     """On so many of the runs with speeds the bike was slower at the marker."""
 
@@ -1266,6 +1281,21 @@ def aired(**cells):
     return lambda r: typed(typed(r, air_temperature_k=290.0), 1, air_temperature_k=NOTHING, **cells)
 
 
+def unlabelled(fuel):
+    def change(results):
+        fuels = results.session.fuels
+        fuels = fuels | {fuel: replace(fuels[fuel], ethanol=None)}
+        return replace(results, session=replace(results.session, fuels=fuels))
+
+    return change
+
+
+def new(results):
+    engines = results.session.engines
+    engines = engines | {"big": replace(engines["big"], running_in=Measured(3e5))}
+    return replace(results, session=replace(results.session, engines=engines))
+
+
 FULL = 21
 LOW, HIGH = "shows less than the true speed", "shows more than UN R39 allows even a motorcycle in "
 REMARKS = {
@@ -1273,6 +1303,8 @@ REMARKS = {
     "scale, few": ("scale is not known",
                    lambda r: of_session("gauge", scale=None)(typed(r, 3, gauge_low=NOTHING)),
                    lambda r: of_session("gauge", scale=None)(typed(r, gauge_low=NOTHING))),
+    "label": ("the ethanol content of e5 is not written down; 5 % is assumed, and 0 to 10 %",
+              unlabelled("e5"), unlabelled("e10")),
     "one marker": ("no speed at the marker is written in row 2 of runs.csv, which",
                    lambda r: typed(r, 1, shown_exit_m_s=NOTHING),
                    lambda r: typed(r, 1, shown_exit_m_s=NOTHING, exclude="rain")),
@@ -1282,8 +1314,8 @@ REMARKS = {
                    lambda r: typed(r, FULL, gauge_low=NOTHING),
                    lambda r: typed(r, FULL - 1, gauge_low=NOTHING)),
     "reference": ("no run of the reference stock has speeds", lambda r: replace(r, road=None),
-                  lambda r: replace(r, road=None, runs=())),
-    "no speeds": ("no run has speeds, so no gain", lambda r: replace(r, road=None, runs=()),
+                  lambda r: unentered(replace(r, road=None))),
+    "no speeds": ("no run has speeds, so no gain", lambda r: unentered(replace(r, road=None)),
                   lambda r: replace(r, road=None)),
     "entry": ("one speed at the start line for all runs (48 km/h as shown)", entered,
               lambda r: entered(r, exclude="rain")),
@@ -1306,6 +1338,8 @@ REMARKS = {
                   r.session, speed_units={"entry_speed": "km/h", "exit_speed": "mph"})),
               lambda r: r),
     "slower": (f"on 11 of {FULL} runs the bike was slower at the marker", slow(11), slow(10)),
+    "new": ("was it run in? Write since_op", new, lambda r: typed(new(r), exclude="rain")),
+    "new, not at full throttle": ("was it run in?", new, lambda r: typed(new(r), state="idle")),
     "air": ("air somewhere from", aired(), aired(exclude="rain")),
     "air of the day": ("air somewhere from", aired(),
                        lambda r: of_session("weather", temperature=Measured(290.0))(aired()(r))),
