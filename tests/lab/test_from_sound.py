@@ -57,7 +57,9 @@ def test_a_recording_in_the_folder_is_heard_seen_played_and_taken(folder):
     assert "the engine is heard in 97 % of it" in said
     assert "engine heard in 97 % of the seconds; good place" in said
     # In truth 43.0 and 68.8 km/h at both lines.
-    begins, ends = map(float, re.search(r"7\.6 to 23\.14440 to 7220(..\..)(..\..)", said).groups())
+    begins, ends = map(
+        float, re.search(r"7\.6 to 23\.14440 to 7220(..\..)(..\..)\D", said).groups()
+    )
     assert (begins, ends) == (pytest.approx(43.0, abs=1.0), pytest.approx(68.8, abs=0.7))
     assert 'writes: [logs.run_2] with file = "run 2.wav" in session.toml' in said
     (player,) = (one for one in everything(panel) if type(one).__name__ == "Audio")
@@ -78,6 +80,15 @@ def test_a_recording_in_the_folder_is_heard_seen_played_and_taken(folder):
     assert "session.earlier-1.toml is the file as it was" in words(panel)
     take(panel)
     assert "[logs.run_2] in session.toml is 'run 2.wav' already" in words(panel)
+    labelled(panel, "its name").value = "again"
+    take(panel)
+    assert "[logs.run_2] in session.toml is 'run 2.wav' already" in words(panel)
+    assert "again" not in (folder / "session.toml").read_text("utf-8")
+    # To its last whole half second.
+    assert (
+        labelled(panel, "hear it from").max
+        == load_session(folder).traces["run_2"].time_s[-1] // 0.5 / 2
+    )
 
 
 def test_a_dropped_recording_is_copied_and_writes_nothing_over(folder):

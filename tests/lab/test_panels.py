@@ -16,8 +16,9 @@ from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.coast_down import start_of
 from tuninglib.analysis.injector import Asked, ladder_of, outlook
 from tuninglib.analysis.what_if import Question, answers
+from tuninglib.interval import Interval
 from tuninglib.lab import explore, first_guess, kit
-from tuninglib.lab.coast_down import bench_flow, coast_down
+from tuninglib.lab.coast_down import bench_flow, bench_values_for_session, coast_down
 from tuninglib.lab.from_sound import from_sound
 from tuninglib.lab.kit import LadderPicture
 from tuninglib.lab.plan import plan
@@ -25,28 +26,30 @@ from tuninglib.physics.fuels import Octane
 from tuninglib.report import injector as injector_words
 from tuninglib.report import what_if as what_if_words
 from tuninglib.rounding import quantity_text
+from tuninglib.session.defaults import band_of
 from tuninglib.session.edit import write_values
 from tuninglib.session.load import load_session
 from tuninglib.session.schema import Target
-from tuninglib.session.tables import BENCH_HEADER, parse_volumes
+from tuninglib.session.tables import BENCH_HEADER, parse_falls, parse_volumes
 from tuninglib.text_files import SessionError
 
 # What can be moved, typed, chosen and pressed in each panel, a slider from where to where, in which
 # steps, and where it starts on the demo; by hand.
 LABELS = {
-    "air": "injector | air temperature [°C]: -5 to 35 by 1, 20 | altitude [m]: 0 to 2500 by 50, "
-    "200 | Reset",
-    "mixture": "start from injector | start from fuel | ethanol in the fuel [% by volume]: 0 to "
-    "85 by 0.5, 4 | band, richest [lambda]: 0.7 to 1.1 by 0.005, 0.83 | band, leanest [lambda]: "
-    "0.7 to 1.1 by 0.005, 0.9 | injector flow on this bike [cc/min]: 135 to 226 by 1, 178 | flow "
-    "may be off by [±%, 95 of 100]: 0.5 to 20 by 0.5, 7 | Reset | Write the target band into my "
-    "session | name of the candidate | Write this injector into my session, as a candidate",
+    "air": "injector: i172 | air temperature [°C]: -5 to 35 by 1, 20 | altitude [m]: 0 to 2500 "
+    "by 50, 200 | Reset",
+    "mixture": "start from injector: i178 | start from fuel: e5 | ethanol in the fuel [% by "
+    "volume]: 0 to 85 by 0.5, 4 | band, richest [lambda]: 0.7 to 1.1 by 0.005, 0.83 | band, "
+    "leanest [lambda]: 0.7 to 1.1 by 0.005, 0.9 | injector flow on this bike [cc/min]: 135 to "
+    "226 by 1, 178 | flow may be off by [±%, 95 of 100]: 0.5 to 20 by 0.5, 7 | Reset | Write "
+    "the target band into my session | name of the candidate | Write this injector into my "
+    "session, as a candidate",
     "rider": "rider, dressed to ride [kg]: 40 to 140 by 1, 77 | length of the hill [m]: 50 to "
-    "1500 by 10, 400 | grade [%]: 0 to 20 by 0.1, 6 | headwind; minus: from behind [km/h]: -29 to"
-    " 29 by 1, 0 | Reset",
-    "tank": "in the tank now [L]: 0 to 20 by 0.1, 3 | its ethanol [% by volume]: 0 to 100 by 0.5,"
-    " 4 | poured in [L]: 0 to 20 by 0.1, 3 | its ethanol [% by volume]: 0 to 100 by 0.5, 9.5 | "
-    "ethanol wanted [% by volume]: 0 to 100 by 0.5, 7 | Reset",
+    "1500 by 10, 400 | grade [%]: 0 to 20 by 0.1, 6 | headwind; minus: from behind [km/h]: -29 "
+    "to 29 by 1, 0 | Reset",
+    "tank": "in the tank now [L]: 0 to 20 by 0.1, 3 | its ethanol [% by volume]: 0 to 100 by "
+    "0.5, 4 | poured in [L]: 0 to 20 by 0.1, 3 | its ethanol [% by volume]: 0 to 100 by 0.5, "
+    "9.5 | ethanol wanted [% by volume]: 0 to 100 by 0.5, 7 | Reset",
     "guess": "now: injector flow [cc/min]: 50 to 600 by 1, 150 | now: displacement [cc]: 40 to "
     "1000 by 1, 180 | now: lambda read [lambda]: 0.7 to 1.2 by 0.005, 0.87 | now: ethanol [% by "
     "volume]: 0 to 85 by 0.5, 4 | now: fuel pressure [bar]: 1 to 6 by 0.1, 3 | planned: "
@@ -54,40 +57,44 @@ LABELS = {
     "1, 0 | breathing may be off by [±%, 95 of 100]: 0 to 25 by 1, 10 | planned: target lambda "
     "[lambda]: 0.7 to 1.1 by 0.005, 0.865 | planned: ethanol [% by volume]: 0 to 85 by 0.5, 4 | "
     "planned: fuel pressure [bar]: 1 to 6 by 0.1, 3 | highest engine speed [rpm]: 4000 to 14000 "
-    "by 100, 8500 | planned: flow; 0: that called for [cc/min]: 0 to 600 by 1, 0 | now: pulse at "
-    "a warm idle [ms]: 1 to 6 by 0.05, 2 | valves per cylinder, my engine | valves per cylinder, "
-    "of a chart | ethanol of the chart's fuel [% by volume]: 0 to 85 by 0.5, 0 | Reset",
+    "by 100, 8500 | planned: flow; 0: that called for [cc/min]: 0 to 600 by 1, 0 | now: pulse "
+    "at a warm idle [ms]: 1 to 6 by 0.05, 2 | valves per cylinder, my engine: 2 | valves per "
+    "cylinder, of a chart: no chart at hand | ethanol of the chart's fuel [% by volume]: 0 to "
+    "85 by 0.5, 0 | Reset",
     "kit": "bore as made [mm]: 30 to 110 by 0.1, 60 | stroke [mm]: 30 to 110 by 0.1, 63.5 | "
-    "compression as made: 6 to 15 by 0.1, 9.5 | bore of the kit [mm]: 30 to 110 by 0.1, 64 | dome"
-    " of the piston, over the old one [cc; minus: a dish]: -20 to 20 by 0.1, 0 | gaskets, thicker"
-    " than the old ones by [mm]: -1 to 3 by 0.05, 0 | chamber measured by burette [cc; 0: not "
-    "measured]: 0 to 100 by 0.1, 0 | highest engine speed [rpm]: 4000 to 14000 by 100, 9000 | "
-    "octane that the maker asks for: 80 to 102 by 0.5, 91 | its scale | octane of the fuel: 80 to"
-    " 112 by 0.5, 95 | its scale | Reset",
-    "plan": "gain to be shown [%]: 1 to 40 by 0.5, 10 | scatter from run to run [%]: 0.5 to 12 by"
-    " 0.1, 2.1 | setups, commas between | riders, commas between | one run, back at the start "
-    "[min]: 2 to 20 by 1, 6 | one change of fuel [min]: 5 to 120 by 5, 15 | one change of "
-    "injector [min]: 5 to 180 by 5, 30 | opening the engine once [min]: 30 to 600 by 30, 180 | "
-    "the engine is opened | Reset | Write the run sheet | Write the page for the phone | Write "
+    "compression as made: 6 to 15 by 0.1, 9.5 | bore of the kit [mm]: 30 to 110 by 0.1, 64 | "
+    "dome of the piston, over the old one [cc; minus: a dish]: -20 to 20 by 0.1, 0 | gaskets, "
+    "thicker than the old ones by [mm]: -1 to 3 by 0.05, 0 | chamber measured by burette [cc; "
+    "0: not measured]: 0 to 100 by 0.1, 0 | highest engine speed [rpm]: 4000 to 14000 by 100, "
+    "9000 | octane that the maker asks for: 80 to 102 by 0.5, 91 | its scale: RON | octane of "
+    "the fuel: 80 to 112 by 0.5, 95 | its scale: RON | Reset",
+    "plan": "gain to be shown [%]: 1 to 40 by 0.5, 10 | scatter from run to run [%]: 0.5 to 12 "
+    "by 0.1, 2.1 | setups, commas between: stock, big_172, big_172_e10, big_185 | riders, "
+    "commas between: tove, ilmar | one run, back at the start [min]: 2 to 20 by 1, 6 | one "
+    "change of fuel [min]: 5 to 120 by 5, 15 | one change of injector [min]: 5 to 180 by 5, 30 "
+    "| opening the engine once [min]: 30 to 600 by 30, 180 | the engine is opened: once: each "
+    "engine in one block | Reset | Write the run sheet | Write the page for the phone | Write "
     "the checklists",
-    "coast-down": "timed falls, one in each row | bike, ready to ride [kg]: 40 to 400 by 1, 124 |"
-    " rider, dressed to ride [kg]: 40 to 160 by 1, 68 | air [°C]: -20 to 45 by 1, 20 | air [hPa]:"
-    " 600 to 1080 by 1, 989 | true speed over shown speed: 0.85 to 1.05 by 0.005, 0.955 | which "
-    "may be off by [±%, 95 of 100]: 0 to 10 by 0.1, 1 | Reset | Keep the rows | Write these "
-    "values into my session",
+    "coast-down": "timed falls, one in each row | bike, ready to ride [kg]: 40 to 400 by 1, 124 "
+    "| rider, dressed to ride [kg]: 40 to 160 by 1, 68 | air [°C]: -20 to 45 by 1, 20 | air "
+    "[hPa]: 600 to 1080 by 1, 989 | true speed over shown speed: 0.85 to 1.05 by 0.005, 0.955 | "
+    "which may be off by [±%, 95 of 100]: 0 to 10 by 0.1, 1 | Reset | Keep the rows | Write "
+    "these values into my session",
     "sound": "Drop a recording | recording | hear it from [s]: 0 to 120 by 0.5, 0 | for [s]: 0.5 "
-    "to 10 by 0.5, 5 | its name in session.toml | each pull in it is a run | their numbers in "
-    "runs.csv | Reset | Take this recording into my session",
-    "bench": "caught volumes, one in each row | the beaker is read to [± mL]: 0.05 to 10 by 0.05,"
-    " 0.5 | density of the test fluid [kg/m³]: 650 to 1000 by 1, 745 | Reset | Keep the rows | "
-    "Write these values into my session",
+    "to 10 by 0.5, 5 | its name in session.toml: recording | each pull in it is a run: not yet "
+    "| their numbers in runs.csv | Reset | Take this recording into my session",
+    "bench": "caught volumes, one in each row | the beaker is read to [± mL]: 0.05 to 10 by "
+    "0.05, 0.5 | density of the test fluid [kg/m³]: 650 to 1000 by 1, 745 | Reset | Keep the "
+    "rows | Write these values into my session",
 }
 
 
 def label_of(control) -> str:
-    """Its label; of a slider its ends, its step and where it starts, too."""
+    """Its label and what stands there; of a slider its ends and its step, too."""
     if not hasattr(control, "readout"):
-        return control.description
+        stands = getattr(control, "value", "")
+        named = type(stands) is int or (isinstance(stands, str) and stands and "\n" not in stands)
+        return control.description + (f": {stands}" if named else "")
     it = control
     return f"{it.description}: {it.min:g} to {it.max:g} by {it.step:g}, {it.value:g}"
 
@@ -104,7 +111,15 @@ def test_every_control_has_a_short_label_with_its_unit(results, demo_folder):
     for name, panel in panels.items():
         controls = [w for w in everything(panel) if getattr(w, "description", "")]
         assert " | ".join(map(label_of, controls)) == LABELS[name]
-    hints = {w.tooltip for p in panels.values() for w in everything(p) if getattr(w, "tooltip", 0)}
+    found = [w for panel in panels.values() for w in everything(panel)]
+    hints = {getattr(one, what, "") for one in found for what in ("tooltip", "placeholder")}
+    assert {"for example i178; letters, digits, _", "3, or 1, 2, 4"} < hints
+    # What is typed or moved is answered when it is finished, not at its first digit.
+    later = {one.description for one in found if getattr(one, "continuous_update", True) is False}
+    assert later == {
+        "timed falls, one in each row", "caught volumes, one in each row", "hear it from [s]",
+        "for [s]", "its name in session.toml", "their numbers in runs.csv",
+    }  # fmt: skip
     assert "Put every control back to where it started" in hints
     assert "grade: arrow keys move it; click the number to type one" in hints
     assert "Writes run_sheet.html, to print, into the outing's folder" in hints
@@ -346,8 +361,40 @@ def test_the_picture_follows_and_its_words_too(results):
         asked = Asked(injector="i178", fuel="e5", lowest=0.83, highest=0.9, flow_m3_s=flow)
         one = outlook(ladder, asked)
         image = picture.render(one)
-        assert f"{one.lambda_.value:.3f}" in image.alt
+        at, (value, low, high) = 6e7 * flow, (one.lambda_.value, one.lambda_.low, one.lambda_.high)
+        (lean, rich), (x0, x1) = one.curve.value[[0, -1]], 6e7 * ladder.flow_m3_s[[0, -1]]
+        assert image.alt == (
+            "Lambda against injector flow on the engine 'big': it falls from "
+            f"{lean:.2f} at {x0:.0f} cc/min to {rich:.2f} at {x1:.0f} cc/min. "
+            f"The target band is 0.830 to 0.900. At {at:.4g} cc/min it is {value:.3f}, "
+            f"with a 95 % interval from {low:.3f} to {high:.3f}."
+        )
+        # What is drawn, by its name in the legend.
+        curve, read, bar, dot = picture._ax.lines
+        labels = {text.get_text() for text in picture._ax.get_legend().get_texts()}
+        assert labels == {one.get_label() for one in (curve, read, dot)} == {
+            "lambda, untried injector", "readings, brought to this fuel", "injector asked about",
+        }  # fmt: skip
+        assert list(curve.get_ydata()) == list(one.curve.value)
+        assert list(curve.get_xdata()) == pytest.approx(list(6e7 * ladder.flow_m3_s))
+        assert list(read.get_xdata()) == pytest.approx(list(6e7 * ladder.reading_flow_m3_s))
+        assert list(read.get_ydata()) == list(one.reading_lambda)
+        assert (list(bar.get_xdata()), list(bar.get_ydata())) == (
+            [pytest.approx(at)] * 2,
+            [low, high],
+        )
+        assert (list(dot.get_xdata()), list(dot.get_ydata())) == ([pytest.approx(at)], [value])
+        (area,), (band,) = picture._ax.collections, picture._ax.patches
+        corners = area.get_paths()[0].vertices[:-1]
+        ends = list(one.curve.low), list(one.curve.high)[::-1]
+        assert list(corners[:, 1]) == [y for end in ends for y in end]
+        assert (band.get_y(), band.get_y() + band.get_height()) == pytest.approx((0.83, 0.9))
         shown.append(image.png)
+        gauge = picture._ax.child_axes[0]
+        assert gauge.get_ylabel() == "on this gauge (scale 14.7)"
+        assert gauge.get_ylim() == pytest.approx(
+            [14.7 * y for y in picture._ax.get_ylim()], rel=0.01
+        )
         # Whole tenths around the curve and the band.
         low, high = picture._ax.get_ylim()
         ends = (*one.curve.low, *one.curve.high, 0.83, 0.9)
@@ -466,6 +513,27 @@ def test_idle_and_cruise_follow_from_the_injector_that_is_to_be_had():
     assert "idle may hunt or stall" in words(guess)
 
 
+def test_the_tank_starts_from_the_fuel_that_differs_most_and_asks_for_the_makers_limit(results):
+    fuels = results.session.fuels
+    ethanol = {"e5": 0.30, "e10": 0.85, "e0": 0.0}
+    listed = {
+        name: replace(fuels["e5"], ethanol=replace(fuels["e5"].ethanol, value=content))
+        for name, content in ethanol.items()
+    }
+    bike = replace(results.session.bike, highest_ethanol=None)
+    session = replace(results.session, bike=bike, fuels=listed)
+    known = first_guess.known_of(replace(results, session=session))
+    assert (known.ethanol, known.other_ethanol, known.highest_ethanol) == (0.30, 0.85, None)
+    assert known.middle == pytest.approx((0.83 + 0.9) / 2)
+    poured = {"tank_m3": 3e-3, "added_m3": 1e-3, "added_ethanol": 0.85, "wanted_ethanol": 0.5}
+    text = " ".join(str(one) for one in first_guess.tank_words(known, tank_ethanol=0.3, **poured))
+    assert "how much ethanol the maker allows is not known here (highest_ethanol in" in text
+    assert "that the maker allows: do not use it" not in text
+    # Just what is allowed is allowed.
+    text = first_guess.tank_words(replace(known, highest_ethanol=0.5), tank_ethanol=0.3, **poured)
+    assert "do not use it" not in " ".join(map(str, text))
+
+
 def test_the_tank_panel_mixes_and_warns(results):
     panel = first_guess.tank(results)
     # From the middle of the band, 0.865 on a scale of 14.7.
@@ -528,8 +596,14 @@ def test_the_coast_down_panel_draws_and_writes_into_the_session(demo_copy, monke
     labelled(panel, "timed falls").value = rolled()
     assert any("<img" in str(getattr(w, "value", "")) for w in everything(panel))
     lines = {one.get_label(): one.get_data() for one in drawn[-1].axes[0].lines}
-    for way in ("out", "back"):
+    falls = parse_falls(rolled())
+    for way, direction in (("out", 1), ("back", -1)):
         (speed, fall), fit = lines[f"{way}, timed"], lines[f"{way}, fit"]
+        # As they were typed, in km/h; the speedometer shows more than is true.
+        own, true = falls.direction == direction, 3.6 * 0.955
+        begin, end = falls.shown_from_m_s[own], falls.shown_to_m_s[own]
+        assert speed == pytest.approx(true * (begin + end) / 2)
+        assert fall == pytest.approx(true * (begin - end) / falls.time_s[own])
         # The line goes beyond what was timed at both ends, and through it.
         assert min(fit[0]) < min(speed) < max(speed) < max(fit[0])
         assert np.interp(speed, *fit) == pytest.approx(fall, rel=0.15)
@@ -593,6 +667,13 @@ def test_a_measured_injector_goes_into_the_session(demo_copy):
     assert labelled(bench_flow(demo_copy), "caught volumes").value == ROWS.rstrip("\n") + "\n"
 
 
+def test_what_is_known_to_tens_is_written_in_whole_numbers():
+    flow, dead = Interval(100e-6 / 60, 60e-6 / 60, 140e-6 / 60), Interval(1e-3, -19e-3, 21e-3)
+    assert bench_values_for_session(flow, dead) == {
+        "flow": "100 cc/min +/- 40.0 cc/min", "tolerance": "0.1 %", "dead_time": "1 ms +/- 20.0 ms",
+    }  # fmt: skip
+
+
 def test_another_fluid_flows_at_another_volume(demo_copy):
     panel = bench_flow(demo_copy)
     labelled(panel, "caught volumes").value = BENCH_HEADER + "i178,,,60,100\n"
@@ -643,6 +724,13 @@ def test_other_air_is_asked_by_the_sums_of_the_report(results, back):
         said = words(panel)
         assert f"Lambda: {own.lambda_[0][0]:.3f} " in said
         assert "The ECU: corrects for both air temperature and pressure" in said
+        # Said of the chance that stands beside it, beyond the limit of the advice.
+        lean = re.search(r"leaner (under|over|) ?(\d+) %", said)
+        assert ("this may be leaner than the band: read the gauge in" in said) == (
+            int(lean[2]) > 10
+        )
+        edges = band_of(one.session)
+        assert f"inside the band ({edges.lowest:.2f} to {edges.highest:.2f}) " in said
     rich = one.air.mixtures[-1]
     labelled(panel, "injector").value = rich.injector
     assert f"Lambda: {rich.lambda_[0][0]:.2f}" in words(panel)

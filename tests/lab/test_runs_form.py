@@ -7,9 +7,9 @@ import pytest
 from tests.lab.panels import everything, is_html, labelled, words
 from tests.session.test_edit import ROW
 from tests.session.test_runs_csv import one_gauge_column
-from tuninglib.lab import kit
+from tuninglib.lab import forms, kit
 from tuninglib.lab.forms import checked, last_rows, runs_form
-from tuninglib.session.edit import add_run, open_sheet, write_new_session
+from tuninglib.session.edit import add_column, add_run, open_sheet, write_new_session
 from tuninglib.session.load import load_session
 
 
@@ -34,9 +34,20 @@ def shortened(folder, rows: int):
     return folder
 
 
+@pytest.fixture(scope="module")
+def begun(demo_folder):
+    return forms.start_of(demo_folder)
+
+
 @pytest.fixture
-def outing(demo_copy):
-    """Three runs of the demo: as good as all of them for what does not ask what they say."""
+def outing(demo_copy, begun, monkeypatch):
+    """Three runs of the demo, for what does not ask what they say, which takes long to work out."""
+
+    def not_asked(*_, **__):
+        raise ValueError("not asked")
+
+    monkeypatch.setattr(forms, "start_of", lambda _: begun)
+    monkeypatch.setattr(forms, "interim_of_folder", not_asked)
     return shortened(demo_copy, 3)
 
 
@@ -66,7 +77,6 @@ def test_the_form_works_from_the_first_run_of_a_new_session(tmp_path):
     assert "\n1,stock,60," in (folder / "runs.csv").read_text(encoding="utf-8")
 
 
-@pytest.mark.slow
 def test_the_form_refuses_adds_counts_on_and_keeps_once(outing):
     form = runs_form(outing)
     number = labelled(form, "run").value
@@ -84,7 +94,6 @@ def test_the_form_refuses_adds_counts_on_and_keeps_once(outing):
     assert list(load_session(outing).runs["run"])[-2:] == [int(number), int(number) + 1]
 
 
-@pytest.mark.slow
 def test_a_problem_shows_what_was_typed_as_text(outing):
     form = runs_form(outing)
     labelled(form, "entry speed").value = "<img src=x>"
@@ -93,7 +102,6 @@ def test_a_problem_shows_what_was_typed_as_text(outing):
     assert "<img" not in page
 
 
-@pytest.mark.slow
 def test_rows_typed_elsewhere_meanwhile_are_kept(outing):
     form = runs_form(outing)
     path = outing / "runs.csv"
@@ -103,7 +111,6 @@ def test_rows_typed_elsewhere_meanwhile_are_kept(outing):
     assert labelled(form, "run").value == "91"
 
 
-@pytest.mark.slow
 def test_a_header_changed_meanwhile_is_not_written_under(outing):
     form = runs_form(outing)
     path = outing / "runs.csv"
@@ -115,7 +122,6 @@ def test_a_header_changed_meanwhile_is_not_written_under(outing):
     assert labelled(form, "entry").value == "48"
 
 
-@pytest.mark.slow
 def test_a_range_can_be_typed_into_one_field(outing):
     path = outing / "runs.csv"
     with path.open(encoding="utf-8", newline="") as file:
@@ -133,7 +139,6 @@ def test_a_range_can_be_typed_into_one_field(outing):
     assert labelled(form, "gauge").value == ""
 
 
-@pytest.mark.slow
 def test_a_row_that_says_nothing_is_not_added(outing):
     form = runs_form(outing)
     before = (outing / "runs.csv").read_bytes()
@@ -142,7 +147,6 @@ def test_a_row_that_says_nothing_is_not_added(outing):
     assert (outing / "runs.csv").read_bytes() == before
 
 
-@pytest.mark.slow
 def test_the_last_runs_can_be_taken_back_and_mended(outing):
     form = runs_form(outing)
     path = outing / "runs.csv"
@@ -168,7 +172,6 @@ def test_the_last_runs_can_be_taken_back_and_mended(outing):
     assert back.disabled
 
 
-@pytest.mark.slow
 def test_a_row_written_elsewhere_meanwhile_is_not_taken_back(outing):
     form = runs_form(outing)
     typed(form, **ROW)
@@ -180,7 +183,6 @@ def test_a_row_written_elsewhere_meanwhile_is_not_taken_back(outing):
     assert path.read_bytes() == after
 
 
-@pytest.mark.slow
 def test_a_disk_that_refuses_is_said_beside_the_button(outing, monkeypatch):
     form = runs_form(outing)
     before = (outing / "runs.csv").read_bytes()
@@ -199,11 +201,19 @@ def test_a_disk_that_refuses_is_said_beside_the_button(outing, monkeypatch):
     assert (outing / "runs.csv").read_bytes() == before
 
 
-@pytest.mark.slow
-def test_what_a_rider_typed_is_shown_as_text(demo_copy):
+def test_the_last_rows_are_shown_as_they_were_typed(demo_copy):
     sheet = open_sheet(demo_copy)
+    assert last_rows(open_sheet(shortened(demo_copy, 0))).caption == "No row in runs.csv yet"
     add_run(sheet, {**ROW, "note": "<script>x</script>"}, keep=False)
-    page = kit.words_html(last_rows(open_sheet(demo_copy)))
+    shown = last_rows(open_sheet(demo_copy))
+    assert shown.caption == "The last 1 of 1 rows of runs.csv"
+    assert (
+        dict(zip(shown.header, shown.rows[0], strict=True))["exit speed [km/h]"]
+        == ROW["exit_speed"]
+    )
+    assert last_rows(sheet).caption == "The last 6 of 33 rows of runs.csv"
+    assert [row[0] for row in last_rows(sheet).rows] == ["28", "29", "30", "31", "32", "33"]
+    page = kit.words_html(shown)
     assert "<script" not in page
     assert "&lt;script&gt;" in page
 
@@ -299,7 +309,6 @@ def test_a_session_that_is_not_complete_still_stops_for_what_the_row_says(tmp_pa
     assert "Stop: the head reached 240 °C on run 2" in said
 
 
-@pytest.mark.slow
 def test_a_column_that_is_not_there_is_added_to_the_file_and_the_form(outing):
     path = outing / "runs.csv"
     before = path.read_text(encoding="utf-8").splitlines()
@@ -323,6 +332,13 @@ def test_a_column_that_is_not_there_is_added_to_the_file_and_the_form(outing):
     add(form, exclude="slipped")
     assert labelled(runs_form(outing), "entry speed").value == ""
     assert path.read_text(encoding="utf-8").splitlines()[-1].endswith(",slipped")
+    # Where all are there, there is none to add.
+    assert not labelled(runs_form(outing), "Add the column").disabled
+    for key in labelled(runs_form(outing), "a column that is not there").options:
+        add_column(open_sheet(outing), key)
+    full = runs_form(outing)
+    assert labelled(full, "a column that is not there").options == ("(all are there)",)
+    assert labelled(full, "Add the column").disabled
 
 
 @pytest.mark.slow

@@ -39,6 +39,9 @@ def test_the_folder_comes_from_the_cell_then_the_command_then_the_demo(
         p.name: p.read_bytes() for p in demo_folder.iterdir() if p.is_file()
     }
     assert "a copy of the invented demo" in str(start.which_session())
+    assert start.opened().folder == copy
+    with pytest.raises(start.Unfinished, match="name your outing's folder"):
+        start.opened(demo=False)
     (copy / "runs.csv").write_text("typed in")
     assert start.chosen_folder() == copy
     assert (copy / "runs.csv").read_text() == "typed in"

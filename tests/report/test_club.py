@@ -18,6 +18,7 @@ from tuninglib.analysis.club import before_buying, bike_record
 from tuninglib.interval import Interval
 from tuninglib.physics.fuels import Octane
 from tuninglib.report import club, page_parts
+from tuninglib.rounding import listing
 from tuninglib.session.load import MANIFEST, load_session, pack_session, unpack_session
 from tuninglib.text_files import SessionError
 
@@ -45,6 +46,13 @@ def told(newcomer, records):
 def place(tmp_path):
     """A copy of the club and its newcomer."""
     return shutil.copytree(DEMO, tmp_path / "a_club")
+
+
+@pytest.fixture(scope="module")
+def both(newcomer, records):
+    """Two fuels may be in the tank; on one of them the others knocked."""
+    use = replace(newcomer.use, fuels=("e5", "e10"))
+    return before_buying(SimpleNamespace(**{**vars(newcomer), "use": use}), records)
 
 
 def said(told, left_out=()):
@@ -125,11 +133,8 @@ def test_what_else_is_known_is_said(told):
     odds = [f"{100 * chance:.0f} %" for chance in (told.after_stock, told.after_first)]
     assert f"then has a chance of {odds[0]}, on average" in page
     assert f"the best of these has {odds[1]}." in page
-    assert club.table(told).rows[-1][-1] == "–"
     small = [replace(told.offers[0], small=True, fuels=told.first.fuels), *told.offers[1:]]
     assert club.table(replace(told, offers=small)).rows[0][-1].endswith("than the first guess")
-    for row, one in zip(club.table(told).rows, told.offers, strict=True):
-        assert row[-2] == (f"{one.inside} of {one.read}" if one.read else "–")
 
 
 def test_a_bike_with_one_reading_outside_the_band_is_not_counted_inside(newcomer, records, told):
@@ -147,10 +152,106 @@ def test_a_bike_with_one_reading_outside_the_band_is_not_counted_inside(newcomer
     assert more[other] == (before[other][0] - 1, before[other][1])
 
 
-def test_thick_is_the_one_to_try_first_and_broken_what_is_not_to_be_tried(told, monkeypatch):
+def text(interval) -> str:
+    """To hundredths, as no gauge tells more."""
+    return f"{interval.value:.2f} ({interval.low:.2f} to {interval.high:.2f})"
+
+
+def chance(share) -> str:
+    least = "under 1 %" if share < 0.01 else "over 99 %"
+    return f"{100 * share:.0f} %" if 0.01 <= share <= 0.99 else least
+
+
+def test_the_tables_hold_what_is_known_of_each_injector_and_each_outing(both, told, records):
+    narrow = Interval(0.8712, 0.8701, 0.8723)
+    (own,) = told.offers[0].fuels
+    offers = [replace(told.offers[0], fuels=(replace(own, lambda_=narrow),)), *told.offers[1:]]
+    for given, fuels in (replace(told, offers=offers), False), (both, True):
+        assert [row[:-1] for row in club.table(given).rows] == [
+            (one.injector + f", {own.fuel}" * fuels, f"{60e6 * one.flow_m3_s:.0f}",
+             text(own.lambda_), chance(own.odds.inside), chance(own.odds.leaner),
+             f"{one.inside} of {one.read}" if one.read else "–")
+            for one in given.offers
+            for own in one.fuels
+        ]  # fmt: skip
+    assert [row[-1] for row in club.table(told).rows] == [
+        *["do not ride: may run lean"] * 3, "try first", "–",
+    ]  # fmt: skip
+    rows = [
+        (f"“{one.record.title}”", listing(f"{60e6 * flow:.0f}" for flow in one.injectors),
+         f"{sum(one.others.held)} of {len(one.others.held)}")
+        for one in told.beside
+    ]  # fmt: skip
+    assert list(club.outings(told).rows) == rows
+    for bikes, shown in (1, False), (2, True):
+        cells = {row[-1] for row in club.outings(replace(told, bikes=bikes)).rows}
+        assert (cells != {"–"}) == shown
+    strange = [replace(told.beside[0], others=None, injectors=()), *told.beside[1:]]
+    assert club.outings(replace(told, beside=strange)).rows[0][1:] == ("–", "–")
+    said = f"Bikes differ by about {100 * told.bike_sd:.1f} % (standard deviation), as far as"
+    assert said in club.method(told).plain()
+
+
+def test_one_reading_more_is_only_named_where_it_tells_more(told):
+    now = told.first.fuels[0].odds.inside
+    for more, named in ((0.009, False), (0.011, True)):
+        words = said(replace(told, after_stock=now + more, after_first=None))
+        assert ("read the bike as it is now" in words) == named
+        words = said(replace(told, after_stock=None, after_first=now + more))
+        assert ("One reading more: after the first reading of i171" in words) == named
+
+
+def test_of_two_fuels_the_worse_one_counts(both):
+    quiet = replace(both, heard=(), after_first=None)
+    worse, better = sorted(own.odds.inside for own in both.first.fuels)
+    for more, named in ((worse + 0.011, True), (worse + 0.009, False)):
+        assert more < better
+        assert ("One reading more" in said(replace(quiet, after_stock=more))) == named
+
+
+def test_whose_numbers_they_are_stands_above_and_below(told):
+    session = SimpleNamespace(**vars(told.session))
+    session.about = replace(session.about, title="Mine", invented="no")
+    page = club._page(replace(told, session=session), ())
+    assert "<h1>DEMO, INVENTED: Before you buy</h1>" in page
+    assert "DEMO, INVENTED: the bike, the hill and every number are made up." in page
+    assert "Mine, 20 June 2026: what 5 other bikes say." in page
+    own = [replace(one, record=replace(one.record, title="Theirs")) for one in told.beside]
+    page = club._page(replace(told, session=session, beside=own), ())
+    assert "<h1>Before you buy</h1>" in page
+    assert "from 5 outings of other bikes. All readings come from their riders. Read the" in page
+    page = club._page(told, ())
+    assert "<h1>Before you buy</h1>" in page
+    # How it was worked out may be shut; nothing else is, the cautions least of all.
+    folded = re.findall(r'<details class="section"><summary><h2 id="([^"]+)"', page)
+    assert folded == ["how-it-was-worked-out"]
+    assert re.findall(r'<h2 id="([^"]+)"', page) == [
+        "which-injector-first", "every-injector", "the-outings", *folded, "cautions",
+    ]  # fmt: skip
+
+
+def test_thick_is_the_one_to_try_first_and_broken_what_is_not_to_be_tried(told, both, monkeypatch):
     drawn = []
     monkeypatch.setattr(page_parts, "_svg", lambda draw, width_in: drawn.append(draw(width_in)))
-    club.figure(told)
+    assert club.figure(told).caption == "i171 is the one to try first."
+    none = club.figure(replace(told, first=None, offers=told.offers[:1]))
+    assert none.caption == "No injector listed is likely enough to be inside the band."
+    club.figure(both)
+    # The lowest row of each picture, where there are two fuels one above the other.
+    for figure, fuels in (drawn[0], []), (drawn[-1], ["e10", "e5"]):
+        assert [one.get_text() for legend in figure.legends for one in legend.texts] == fuels
+        (ax,) = figure.axes
+        marks = [one for one in ax.lines if len(one.get_xdata()) == 1]
+        for fuel in range(len(fuels) or 1):
+            apart = 0.2 * fuel - 0.1 if fuels else 0
+            own = marks[5 * fuel : 5 * fuel + 5]
+            assert [one.get_ydata()[0] - apart for one in own] == pytest.approx(range(5))
+            given = (both if fuels else told).offers
+            assert [one.get_xdata()[0] for one in own] == [
+                one.fuels[fuel].lambda_.value for one in given
+            ]
+        # Room for names and marks.
+        assert 0.25 < ax.get_position().height * figure.get_figheight() / 5 < 1
     (ax,) = drawn[0].axes
     lines = [one for one in ax.lines if len(one.get_xdata()) == 2]
     thick = [one.injector == told.first.injector for one in told.offers]
@@ -190,8 +291,6 @@ def test_a_gauge_that_is_off_is_found_by_its_idle(newcomer, records, told):
 
 def test_each_left_out_in_turn_is_printed(told):
     assert "the 95 % intervals of the others held 15 of 17 readings" in said(told)
-    row = "“DEMO, INVENTED: Borrowed gauge”", "164 and 171", "3 of 3"
-    assert row in club.outings(told).rows
 
 
 def test_knock_on_a_third_of_the_bikes_buys_nothing(newcomer, records):
@@ -225,19 +324,18 @@ def test_knock_on_a_weaker_fuel_or_a_lean_mixture_is_told_apart(newcomer, record
     assert (weak.fuel, weak.knocked, weak.listened, weak.shut) == ("e10", 1, 1, True)
 
 
-def test_a_fuel_that_knocked_is_tried_nowhere(newcomer, records):
-    """Both may be in the tank; on one of them the others knocked."""
-    use = replace(newcomer.use, fuels=("e5", "e10"))
-    told = before_buying(SimpleNamespace(**{**vars(newcomer), "use": use}), records)
-    assert "Not on e10: other bikes knocked on it." in said(told)
-    minds = {row[0]: row[-1] for row in club.table(told).rows}
+def test_a_fuel_that_knocked_is_tried_nowhere(both, told):
+    assert "Not on e10: other bikes knocked on it." in said(both)
+    nothing = said(replace(both, first=None))
+    assert "none of the injectors listed is likely enough" in nothing, "on e5 there may be others"
+    minds = {row[0]: row[-1] for row in club.table(both).rows}
     assert minds["i171, e5"].startswith("try first")
     assert {mind for name, mind in minds.items() if name.endswith("e10")} == {
         "do not ride: knock on other bikes"
     }
-    assert club.figure(told).alt.count("not to be tried") == 5 + 3
+    assert club.figure(both).alt.count("not to be tried") == 5 + 3
     # As if that fuel were not there.
-    assert told.guess_m3_s.value == pytest.approx(before_buying(newcomer, records).guess_m3_s.value)
+    assert both.guess_m3_s.value == pytest.approx(told.guess_m3_s.value)
 
 
 @pytest.mark.parametrize(
@@ -271,7 +369,10 @@ def test_heads_above_the_limit_are_said(newcomer, records, told):
         for one in records
     ]
     found = said(before_buying(newcomer, hot))
-    assert "237 °C, in 5 outings that measured it; 5 above about 230 °C" in found
+    assert (
+        "237 °C, in 5 outings that measured it; 5 above about 230 °C at the spark plug, where a"
+        in found
+    )
 
 
 def test_a_title_is_no_page(newcomer, records):
@@ -346,6 +447,14 @@ def test_what_the_answer_does_not_need_may_be_empty(place):
     text = path.read_text(encoding="utf-8")
     path.write_text(re.sub(r"\[hill\][^\[]*", "", text), encoding="utf-8")
     assert club.newcomer_of(path.parent).hill is None
+    for name, wrong in (
+        ("session", "the table [session] is missing"), ("bike", "the table [bike] is missing"),
+        ("engines", "at least one is needed"), ("injectors", "at least one is needed"),
+        ("fuels", "at least one is needed"), ("setups", "at least one is needed"),
+    ):  # fmt: skip
+        path.write_text(re.sub(rf"(?m)^\[{name}[].](.*\n)(?:(?!\[).*\n)*", "", text), "utf-8")
+        with pytest.raises(SessionError, match=re.escape(wrong)):
+            club.newcomer_of(path.parent)
     path.write_text(text.replace('flow = "157 cc/min"', 'flow = "157"'), encoding="utf-8")
     with pytest.raises(SessionError, match="has no unit"):
         club.newcomer_of(path.parent)
@@ -397,10 +506,6 @@ def test_a_strangers_outing_shows_its_title_and_nothing_else(hostile):
 
 def test_the_page_is_whole_and_offline(hostile):
     _, page, _ = hostile
-    # How it was worked out may be shut; nothing else is, the cautions least of all.
-    folded = re.findall(r'<details class="section"><summary><h2 id="([^"]+)"', page)
-    assert folded == ["how-it-was-worked-out"]
-    assert '<h2 id="cautions">' in page
     assert page.lower().startswith("<!doctype html>")
     assert not re.search(r'(src|href)="(?!data:|#)', page)
     assert "default-src 'none'" in page
@@ -421,6 +526,23 @@ def test_the_command_makes_the_page_without_those_that_are_named(place, capsys):
         main(["before", str(place / "newcomer"), str(place / "club"), "--without", "nobody"]) == 2
     )
     assert "has no outing named 'nobody'" in capsys.readouterr().err
+
+
+def test_numbers_that_lead_nowhere_stop_nobodys_page(place, records, monkeypatch):
+    given = iter([OverflowError, *records])
+    about = SimpleNamespace(title="any")
+    monkeypatch.setattr(club, "load_session", lambda folder: SimpleNamespace(about=about))
+
+    def next_one(*_):
+        one = next(given)
+        if one is OverflowError:
+            raise one
+        return one
+
+    monkeypatch.setattr(club, "bike_record", next_one)
+    found, left_out = club.others_below(place / "club")
+    assert left_out == (("club/bike_1.outing.zip", "its numbers lead to no answer"),)
+    assert list(found) == list(records[:4])
 
 
 def test_no_outing_and_no_reading_are_refused(place, newcomer, records):

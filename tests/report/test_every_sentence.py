@@ -1,5 +1,7 @@
 """What no other test reads of a report: tables and figures by their names, sentences by a case."""
 
+import csv
+from collections import Counter
 from dataclasses import replace
 
 import pytest
@@ -853,12 +855,6 @@ def test_a_climb_says_what_sustained_load_is(back):
     assert "Sustained load: a pull up the test hill is over" in str(heat.climbs_sentences(back))
 
 
-def test_force_over_speed_says_what_it_is_and_in_words(evening):
-    assert str(logs.curve_sentences(evening)).startswith("What it is: from ")
-    alt = logs.curve_figure(evening).alt
-    assert alt.startswith("Wheel force in N against speed in km/h: small nozzle ")
-
-
 # A season -------------------------------------------------------------------------------------
 
 
@@ -925,6 +921,16 @@ def fallen(summer):
     return str(season.sentences(replace(summer, pulls=(stock, changed, *others))))
 
 
+def not_told(pull):
+    ratio = Interval(0.03, -0.01, 0.07)
+    return replace(pull, gain=replace(pull.gain, ratio=ratio, told_apart=False))
+
+
+def alike(summer):
+    stock, second, *others = summer.pulls
+    return str(season.sentences(replace(summer, pulls=(stock, not_told(second), *others))))
+
+
 def remarked(code, *about):
     return of_days(season.remarks, remarks=(Remark(code=code, about=about),))
 
@@ -949,6 +955,19 @@ def none_to_ride(all_shut):
             for one in summer.combinations
         )
         return str(season.sentences(replace(summer, plan=none, combinations=every)))
+
+    return say
+
+
+def gated(*gate, **values):
+    """The gate of big 164."""
+
+    def say(summer):
+        every = tuple(
+            replace(one, gate=Gate(*gate, **values)) if one.setup == "big_164" else one
+            for one in summer.combinations
+        )
+        return str(season.sentences(replace(summer, combinations=every)))
 
     return say
 
@@ -1008,6 +1027,14 @@ SEASON = {
         "may run lean (25 %, in the report of its last outing)", leaner_elsewhere(0.25),
         leaner_elsewhere(None),
     ),
+    # Beyond the end of the gauge there is no chance to print, and a temperature is none.
+    "beyond the gauge": (
+        "do not ride: may run lean. Measured", gated("lean", limit=0.9), of_days(season.sentences),
+    ),
+    "hot": (
+        "do not ride: heat. Measured", gated("heat", value=510.0, limit=503.0),
+        of_days(season.sentences),
+    ),
     "before": ("Before you ride: what to ride and what is", of_days(season.sentences), None),
     "no trend": (
         f"none was shown: {OVER} changed by −1.0 % (−2.0 to 1.0 %).",
@@ -1033,6 +1060,19 @@ SEASON = {
         "Through other setups: big 164, big 172 and big 172 pipe shared no day with stock; they "
         "are compared through setups ridden on both days, so that days mostly cancel here, too.",
         compared(shared_days=0), compared(shared_days=1),
+    ),
+    "no difference": (
+        "Measured: no difference from stock was shown: 3 % (−1 to 7 %).", alike, fallen,
+    ),
+    "too close": (
+        "too close to call",
+        lambda s: str(season.gain_table(replace(s, pulls=(s.pulls[0], not_told(s.pulls[1]))))),
+        of_days(season.gain_table),
+    ),
+    "across assumed days": (
+        "These outings do not show how far days differ, so no such difference is called more",
+        lambda s: compared(linked=False)(replace(s, day_sd_is_assumed=True)),
+        compared(linked=False),
     ),
     "across days": (
         "Across days alone: no days with repeats link big 164 to stock",
@@ -1092,6 +1132,25 @@ SEASON = {
         lambda s: str(season.gain_sentences(replace(s, pulls=s.pulls[:1]))),
         of_days(season.gain_sentences),
     ),
+    "two to draw": (
+        "Two rows of panels.", lambda s: str(season.gain_figure(replace(s, pulls=s.pulls[:2]))),
+        lambda s: str(season.gain_figure(replace(s, pulls=s.pulls[:1]))),
+    ),
+    "not to be ridden": (
+        "big 172 pipe 16 % (8 % to 25 %) and big 164 16 % (10 % to 23 %), do not ride.",
+        of_days(season.gain_figure), None,
+    ),
+    "unnamed": ("Note: these outings do not name their bike; all", remarked("unnamed"), None),
+    "masses": (
+        "stated mass is between 120 kg and 124 kg. If these are several bikes, give each a name",
+        remarked("masses", 120.0, 124.0), None,
+    ),
+    "corrects": ("Note: on 20 June 2026 the ECU (engine", remarked("corrects", 1), None),
+    "parts": (
+        "the parts of big 164 are described as “kit”, nothing and “kit, pipe”. They are treated",
+        remarked("parts", "big_164", "kit", "", "kit, pipe"), None,
+    ),
+    "copy": ("Note: b has the same runs as a; they are", remarked("copy", "a", "b"), None),
     "several engines": ("the engine big does not have", remarked("several engines", "big"), None),
     "several fuels": ("the fuel e5 does not have the same", remarked("several fuels", "e5"), None),
     "several injectors": ("the injector i1 does not", remarked("several injectors", "i1"), None),
@@ -1146,3 +1205,48 @@ def test_a_seasons_picture_has_each_outing_and_what_is_not_to_be_ridden_hollow(s
     broken = {names[int(one.get_ydata()[0])] for one in bars if one.get_linestyle() == "--"}
     assert broken == shut
     assert f"{len(marks) - 1} of" in picture.caption
+
+
+def test_the_tables_of_a_season_hold_what_was_typed(summer):
+    outings, ridden, read = [], {}, {}
+    injectors = {"stock": "i150", "big 164": "i164", "big 172": "i172", "big 172 pipe": "i172"}
+    for one in summer.outings:
+        with (ROOT / "demo_data" / "one_summer" / one.folder / "runs.csv").open() as file:
+            rows = [row | {"setup": row["setup"].replace("_", " ")} for row in csv.DictReader(file)]
+        day = f"{one.date.day} {one.date:%B %Y}"
+        runs = Counter(row["setup"] for row in rows)
+        for setup, count in runs.items():
+            ridden.setdefault(setup, []).append(day)
+            read.setdefault(injectors[setup], Counter())[day] += count
+        said = " and ".join(f"{setup} ({count})" for setup, count in runs.items())
+        assert {row["rider"] for row in rows} == {"tove", "ilmar"}
+        outings.append(f"{one.title}: {day}, tove and ilmar, {said}, none heard")
+    assert season.outings(summer).plain() == "\n".join(outings)
+    pages = season.outings(summer, links=True).html(), season.outings(summer).html()
+    assert [page.count(".report/report.html") for page in pages] == [4, 0]
+    total = sum(sum(own.values()) for own in read.values())
+    assert f"2026: {total} full-throttle runs by tove and ilmar." in str(season.sentences(summer))
+
+    def text(interval, factor=1.0):
+        return "{:.0f} ({:.0f} to {:.0f})".format(
+            *(factor * one for one in (interval.value, interval.low, interval.high))
+        )
+
+    shut = "; do not ride: may run lean (61 %)"
+    rows = [
+        (name, " and ".join(ridden[name]), text(one.force_n),
+         "–" if name == "stock" else text(one.gain.ratio, 100),
+         "–" if name == "stock" else f"more{shut * (name == 'big 164')}")
+        for one in summer.pulls
+        for name in [page_parts.spaced(one.setup)]
+    ]  # fmt: skip
+    assert sorted(season.gain_table(summer).rows) == sorted(rows)
+    counted = {
+        name.partition(",")[0]: cell
+        for name, _, cell, *_ in season.mixture_table(summer).rows
+        if cell != "–"
+    }
+    assert counted == {name: f"{sum(own.values())} on {len(own)}" for name, own in read.items()}
+    off = season.outings(checked(summer)).html()
+    assert "<td>1.0 (0.0 to 2.0)</td>" in off.replace("\u00a0", " ")
+    assert off.count("<td>–</td>") == 3

@@ -2,6 +2,7 @@
 
 import dataclasses
 import json
+from dataclasses import replace
 
 import numpy as np
 import pytest
@@ -9,7 +10,7 @@ import pytest
 from tests.conftest import EVENING
 from tuninglib.analysis.analyse import analyse, results_document
 from tuninglib.interval import Interval
-from tuninglib.report import cautions, gain, logs, method, tested
+from tuninglib.report import cautions, gain, logs, method, page_parts, tested
 from tuninglib.session.load import load_session
 from tuninglib.session.trace import LeftOut
 
@@ -73,9 +74,49 @@ def test_the_table_shows_ranges_in_the_readers_units(results):
     )
 
 
-def test_the_figure_carries_its_numbers_in_words(results):
-    alt = logs.figure(results).alt
-    assert alt == "Logs over time: speed of black box from 40.0 to 46.0 km/h over 7 minutes."
+def test_each_channel_has_its_own_name_unit_and_decimals(results):
+    """In metric units, by hand; -3 °C is 270.15 K."""
+    shown = {
+        "latitude_deg": (47.123456, "latitude", "47.12346", "°"),
+        "longitude_deg": (-8.7, "longitude", "−8.70000", "°"),
+        "elevation_m": (612.4, "elevation", "612", "m"),
+        "speed_m_s": (10.0, "speed", "36.0", "km/h"),
+        "gauge": (12.9, "gauge", "12.90", "as shown"),
+        "throttle_ratio": (0.953, "throttle", "95", "%"),
+        "engine_speed_rpm": (7222.2, "engine speed", "7222", "rpm"),
+        "head_temperature_k": (483.15, "head", "210", "°C"),
+        "air_temperature_k": (270.15, "air", "−3", "°C"),
+    }
+    (log,) = results.logs
+    channels = [replace(log.channels[0], name=name, readings=1234, low=one[0], high=2 * one[0])
+                for name, one in shown.items()]  # fmt: skip
+    every = replace(results, logs=(replace(log, channels=tuple(channels)),))
+    rows = logs.table(every).rows
+    assert [(*row[1:4], row[5]) for row in rows] == [
+        (name, "1,234", low, unit) for _, name, low, unit in shown.values()
+    ]
+    assert rows[3][4] == "72.0"
+    names = ", ".join(one[1] for one in shown.values()).replace(", air", " and air")
+    assert f"It holds {names}." in logs.sentences(every).plain()
+
+
+@pytest.mark.parametrize(
+    ("seconds", "said"),
+    [(9.94, "9.9 s"), (10, "10 s"), (119, "119 s"), (120, "2 minutes"), (7199, "120 minutes"),
+     (7200, "2.0 hours")],
+)  # fmt: skip
+def test_a_time_is_said_as_long_as_it_is(results, seconds, said):
+    (log,) = results.logs
+    long = replace(log, duration_s=seconds, unused=tuple("abcdefghij"), usual_step_s=9.5)
+    text = logs.sentences(replace(results, logs=(long,))).plain()
+    assert f"of them used, over {said}; one every 10 s, with" in text
+    assert (
+        "Columns that are not used: “a”, “b”, “c”, “d”, “e”, “f”, “g” and “h” and 2 more." in text
+    )
+    short = replace(log, usual_step_s=0.1, channels=(), kind="gpx", gaps=0)
+    text = logs.sentences(replace(results, logs=(short,))).plain()
+    assert "a track of 310 points, 308 of them used, over 7 minutes; one every 0.1 s. It" in text
+    assert "It holds no channel that is used here." in text
 
 
 def test_without_logs_there_are_no_such_headings(results):
@@ -180,6 +221,43 @@ def test_what_is_far_off_is_named_and_what_is_not_is_not(evening, changes, said)
     assert said not in logs.run_sentences(evening).plain()
 
 
+def test_what_is_far_off_counts_what_is_unknown_of_both(evening):
+    """Two that are good to as much each may differ by the root of two times as much."""
+    hill, shown = evening.session.hill, evening.road.speed_factor.value
+    for share, far in ((1.3, False), (1.5, True)):
+        # On the level a slope of 6.1 % is as long as its cosine.
+        stated = (hill.grade, 1.0), (hill.length, np.cos(np.arctan(0.061)))
+        grade, length = (
+            Interval(x, x - one.half_width, x + one.half_width)
+            for one, level in stated
+            for x in [one.value * level + 1.5 * share * one.half_width]
+        )
+        pairs = ((20.0, 20.0 * shown + 3 * share * 0.3, 0.3), (20.0, 20.0 * shown, 0.3))
+        given = with_found(evening, grade=grade, length_m=length, pairs=pairs)
+        text = logs.run_sentences(given).plain()
+        for said in (
+            "is stated, which is far from it",
+            "far from the 400 m",
+            "far from each other",
+        ):
+            assert (said in text) == far
+        assert text.count("as shown against") == far
+    # Without forces there is no factor.
+    bare = replace(with_found(evening, pairs=((20.0, 20.0, 0.3),)), road=None)
+    assert "far from each other" not in logs.run_sentences(bare).plain()
+
+
+def test_numbers_are_no_finer_than_they_are_known(evening):
+    fine = {"shift_s": Interval(41.52, 41.50, 41.54), "lag_s": Interval(0.62, 0.61, 0.63)}
+    text = logs.run_sentences(with_readings(evening, **fine, filled=(1, 2, 5, 6))).plain()
+    assert "its clock is shifted by 41.5 s (41.5 to 41.5 s), found" in text
+    assert "the mixture 0.6 s (0.6 to 0.6 s) late, found where the throttle opens; the" in text
+    assert "the readings of runs 1, 2, 5 and 6 are its steady" in text
+    factor, pairs = Interval(0.95512, 0.9451, 0.9651), ((20.0, 19.1, 0.3),) * 2
+    text = logs.run_sentences(with_found(evening, factor=factor, pairs=pairs)).plain()
+    assert "typed exit speeds and the log's calibrate it: true over shown is 0.955 ± 0.010." in text
+
+
 def test_a_run_without_full_throttle_is_named(evening):
     first, *rest = evening.session.found.readings.readings
     shut = dataclasses.replace(first, covered=True, full_share=0.3)
@@ -195,7 +273,9 @@ def test_a_gap_at_a_line_is_named_with_its_run(evening, at, said):
     unseen = dataclasses.replace(first, run=None, missed=3.0, gap_s=9.0, gap_at=at)
     spoilt = with_found(evening, passes=(unseen, *rest))
     text = logs.run_sentences(spoilt).plain()
-    assert f"the speeds of run 3 were not found: phone has a gap of 9.0 s at {said}." in text
+    assert (
+        f"run 3 were not found: phone has a gap of 9.0 s at {said}. Type them if somebody" in text
+    )
     assert logs.runs_table(spoilt).rows[0][:3] == ("1", "3", "large nozzle")
 
 
@@ -227,6 +307,12 @@ def test_without_places_the_page_says_what_to_write(evening):
     bare = dataclasses.replace(session, found=None, hill=hill)
     text = logs.run_sentences(dataclasses.replace(evening, session=bare)).plain()
     assert "write start and marker under [hill]" in text
+    heard = dataclasses.replace(session.traces["box"], kind="sound")
+    for traces, said in (({"a": heard}, ()), (bare.traces | {"a": heard}, text.split("\n"))):
+        mixed = dataclasses.replace(evening, session=dataclasses.replace(bare, traces=traces))
+        assert logs.run_sentences(mixed).plain().split("\n") == (list(said) or [""])
+    found = dataclasses.replace(session, found=None)
+    assert logs.run_sentences(dataclasses.replace(evening, session=found)).items == ()
     none = dataclasses.replace(bare, traces={"box": session.traces["box"]})
     text = logs.run_sentences(dataclasses.replace(evening, session=none)).plain()
     assert "no log has positions, so no runs can be found in them." in text
@@ -273,13 +359,8 @@ def test_the_table_has_every_band(evening):
     rows = logs.mixture_table(evening).rows
     assert len(rows) == len(evening.bands) == 10
     assert rows[0][0] == "5 % to 20 %"
+    assert "90 % to 100 %" in {row[0] for row in rows}
     assert rows[-1][0] == "5000 to 6000 rpm"
-
-
-def test_without_a_log_nothing_is_said(evening):
-    none = dataclasses.replace(evening, bands=())
-    assert logs.mixture_sentences(none).items == ()
-    assert logs.mixture_table(none).html() == ""
 
 
 # Wheel force against speed ------------------------------------------------------------------------
@@ -321,10 +402,139 @@ def test_what_is_stated_wider_widens_the_forces_and_not_the_gains(evening):
         assert before.gain == after.gain
 
 
-def test_table_figure_and_words_agree(evening):
+# What the figures show ----------------------------------------------------------------------------
+
+
+@pytest.fixture
+def figure_of(monkeypatch):
+    """What is drawn for a wide screen, and the picture with its words."""
+    drawn = []
+    monkeypatch.setattr(page_parts, "_svg", lambda draw, width_in: drawn.append(draw(width_in)))
+
+    def figure_of(make, results):
+        drawn.clear()
+        return make(results), drawn[0]
+
+    return figure_of
+
+
+def filled(ax):
+    """What an area covers: of each place its lowest and highest number."""
+    (area,) = ax.collections
+    corners = np.concatenate([path.vertices for path in area.get_paths()])
+    own = {x: corners[corners[:, 0] == x, 1] for x in corners[:, 0]}
+    return {x: (min(ys), max(ys)) for x, ys in own.items()}
+
+
+def test_the_picture_of_a_log_spans_its_time_and_its_readings(results, evening, figure_of):
+    picture, figure = figure_of(logs.figure, results)
+    (ax,) = figure.axes
+    shown = filled(ax)
+    # In minutes, 400 seconds from the first; speeds of 40 to 46 km/h.
+    assert 0 <= min(shown) < 0.1
+    assert 6.5 < max(shown) <= 399 / 60
+    assert (min(low for low, _ in shown.values()), max(high for _, high in shown.values())) == (
+        pytest.approx(40), pytest.approx(46),
+    )  # fmt: skip
+    assert ax.get_title() == "black box: speed [km/h]"
+    picture, figure = figure_of(logs.figure, evening)
+    # Of the phone the speed, of the gauge's box, which has no speed, what it read.
+    titles = [ax.get_title() for ax in figure.axes]
+    assert titles == ["phone: speed [km/h]", "box: gauge [as shown]"]
+    assert picture.caption.startswith("Speed of phone from ")
+    assert "; gauge of box from " in picture.caption
+    assert [round(ax.dataLim.x1 - ax.dataLim.x0) for ax in figure.axes] == [
+        round(np.ptp(evening.session.traces[name].time_s) / 60) for name in ("phone", "box")
+    ]
+
+
+def test_the_picture_of_the_runs_marks_each_and_lays_them_upon_each_other(evening, figure_of):
+    first, *rest = evening.session.found.passes
+    unlisted = with_found(evening, passes=(replace(first, run=None), *rest))
+    for given, names in (evening, list("12345678")), (unlisted, ["–", *"2345678"]):
+        picture, figure = figure_of(logs.runs_figure, given)
+        whole, laid = figure.axes
+        up = [one for one in given.session.found.passes if one.up]
+        (area,), spans = whole.collections, whole.patches
+        assert [(one.get_x(), one.get_x() + one.get_width()) for one in spans] == [
+            pytest.approx((one.enter_s / 60, one.leave_s / 60)) for one in up
+        ]
+        assert [one.get_text() for one in whole.texts] == names
+        for text, span in zip(whole.texts, spans, strict=True):
+            assert text.get_position()[0] == pytest.approx(span.get_x() + span.get_width() / 2)
+            # Above all that is drawn.
+            assert filled_to(area) < text.get_position()[1] < whole.get_ylim()[1]
+        assert whole.get_ylim()[0] == 0
+        assert area.get_datalim(whole.transData).x1 == pytest.approx(
+            evening.session.track.time_s[-1] / 60, rel=0.01
+        )
+        speeds = [one for one in laid.lines if len(one.get_xdata())]
+        for one, line in zip(up, speeds, strict=True):
+            seconds, speed = line.get_data()
+            assert 0 <= seconds[0] < 1.1
+            assert 0 <= one.leave_s - one.enter_s - seconds[-1] < 1.1
+            assert abs(speed[-1] - 3.6 * one.exit_m_s) < 3
+        looks = {line.get_label(): line.get_color() for line in laid.lines}
+        legend = {text.get_text() for text in laid.get_legend().get_texts()}
+        assert legend == {"small nozzle", "large nozzle"}
+        of = dict(zip(given.session.runs["run"], given.session.runs["setup"], strict=True))
+        own = [one.get_color() for one in speeds]
+        for one, colour in zip(up, own, strict=True):
+            listed = one.run is not None
+            assert (colour in looks["small nozzle"]) == (listed and of[one.run] == "small_nozzle")
+            assert (colour in looks["large nozzle"]) == (listed and of[one.run] == "large_nozzle")
+        minutes = evening.session.track.time_s[-1] / 60
+        assert f"Speed in phone over {minutes:.0f} minutes with 8 runs marked" in picture.alt
+        assert picture.caption == "The 8 runs that were found in phone."
+    blind = with_found(evening, passes=tuple(
+        replace(one, exit_m_s=float("nan")) for one in evening.session.found.passes
+    ))  # fmt: skip
+    assert "8 runs marked; below, each" in logs.runs_figure(blind).alt
+    back = with_found(evening, passes=tuple(one for one in (first, *rest) if not one.up))
+    assert logs.runs_figure(back).items == ()
+    many = with_found(evening, passes=(first,) * 40)
+    assert not figure_of(logs.runs_figure, many)[1].axes[0].texts, "there is no room for them"
+
+
+def filled_to(area):
+    return max(path.vertices[:, 1].max() for path in area.get_paths())
+
+
+def test_the_picture_of_the_forces_has_each_with_its_interval(evening, figure_of):
+    picture, figure = figure_of(logs.curve_figure, evening)
+    (ax,) = figure.axes
+    said = []
+    for curve, line, area in zip(evening.force_curves, ax.lines, ax.collections, strict=True):
+        known = [
+            (3.6 * v, one) for v, one in zip(curve.speed_m_s, curve.force_n, strict=True) if one
+        ]
+        assert list(line.get_xdata()) == pytest.approx([v for v, _ in known])
+        assert list(line.get_ydata()) == pytest.approx([one.value for _, one in known])
+        heights = [y for path in area.get_paths() for y in path.vertices[:, 1]]
+        ends = min(one.low for _, one in known), max(one.high for _, one in known)
+        assert (min(heights), max(heights)) == pytest.approx(ends)
+        ends = " and ".join(f"{one.value:.0f} at {v:.0f}" for v, one in (known[0], known[-1]))
+        said.append(f"{page_parts.spaced(curve.setup)} {ends}")
+    assert picture.alt == f"Wheel force in N against speed in km/h: {'; '.join(said)}."
+    assert picture.caption == f"Wheel force [N] at speed [km/h]: {'; '.join(said)}."
+    assert [text.get_text() for text in figure.legends[0].get_texts()] == [
+        "small nozzle", "large nozzle",
+    ]  # fmt: skip
     table = logs.curve_table(evening)
     assert table.header == ("Speed [km/h]", "small nozzle [N]", "large nozzle [N]", "Gain [%]")
     assert [row[0] for row in table.rows] == ["50", "55", "60", "65", "70"]
     assert "from 50 to 70 km/h" in logs.curve_sentences(evening).plain()
-    alt = logs.curve_figure(evening).alt
-    assert f"small nozzle {table.rows[0][1].split(' ')[0]} at 50" in alt
+    for at, row in enumerate(table.rows):
+        forces, over = (
+            [one.force_n[at] for one in evening.force_curves],
+            evening.force_curves[1].gain[at],
+        )
+        assert row[1:3] == tuple(
+            f"{one.value:.0f} ({one.low:.0f} to {one.high:.0f})" if one else "–" for one in forces
+        )
+        assert row[3].startswith(f"{100 * over.value:.0f}" if over else "–")
+    unknown = [replace(one, force_n=(None,) * len(one.force_n)) for one in evening.force_curves]
+    assert logs.curve_figure(replace(evening, force_curves=tuple(unknown))).items == ()
+    alone = (replace(unknown[0]), evening.force_curves[1])
+    _, figure = figure_of(logs.curve_figure, replace(evening, force_curves=alone))
+    assert [text.get_text() for text in figure.legends[0].get_texts()] == ["large nozzle"]

@@ -1,20 +1,24 @@
 """The season page as a rider reads it, and how it is made and renewed."""
 
+import datetime
 import json
+import re
 import shutil
 from dataclasses import replace
 
+import nbformat
 import pytest
 
+import tuninglib
 from tests.browser import chromium, shown
 from tests.conftest import ROOT
 from tuninglib.__main__ import main
+from tuninglib.analysis.analyse import analyse, results_document
 from tuninglib.report import season
 from tuninglib.report import season as words
 from tuninglib.report.season import make_seasons, outings_below, season_below
+from tuninglib.session.load import load_session
 from tuninglib.text_files import SessionError
-
-pytestmark = pytest.mark.slow
 
 SUMMER = ROOT / "demo_data" / "one_summer"
 
@@ -43,6 +47,7 @@ def edit(path, old, new):
     path.write_text(text.replace(old, new, 1), encoding="utf-8")
 
 
+@pytest.mark.slow
 def test_the_page_says_what_the_season_says_and_links_the_reports(made, capsys):
     page = (made / "season.html").read_text(encoding="utf-8")
     assert page.count('.report/report.html"') == 4
@@ -73,6 +78,7 @@ def _anything(document, *path, to):
     return json.dumps(found)
 
 
+@pytest.mark.slow
 def test_forged_results_stop_nobodys_page(made, tmp_path):
     for name in ("1_may", "1_may.report"):
         shutil.copytree(made / name, tmp_path / name)
@@ -100,27 +106,7 @@ def test_forged_results_stop_nobodys_page(made, tmp_path):
         assert outings_below(tmp_path) == honest, text[:200]
 
 
-def test_results_that_are_there_are_read_and_others_worked_out(made, tmp_path):
-    fresh = shutil.copytree(SUMMER, tmp_path / "summer")
-    assert outings_below(fresh) == outings_below(made)
-    # Results of other files are not taken.
-    stale = shutil.copytree(made, tmp_path / "stale")
-    edit(stale / "2_june" / "session.toml", 'title = "Kit, first try"', 'title = "Another"')
-    assert [one.title for one in outings_below(stale)[0]][1] == "DEMO, INVENTED: Another"
-    with pytest.raises(SessionError, match="has no session below it"):
-        outings_below(tmp_path / "stale" / "1_may.report")
-
-
-def test_a_change_renews_the_page_and_keeps_the_earlier_one(copy):
-    edit(copy / "4_august" / "session.toml", 'title = "End pipe"', 'title = "Open pipe"')
-    assert report(copy) == 0
-    now, before = "Open pipe", "End pipe"
-    page = (copy / "season.html").read_text(encoding="utf-8")
-    assert now in page
-    assert before not in page
-    assert before in (copy / "season.earlier-1.html").read_text(encoding="utf-8")
-
-
+@pytest.mark.slow
 def test_a_bad_session_is_left_out_and_a_copy_counted_once_and_both_are_said(copy, capsys):
     shutil.copytree(copy / "2_june", copy / "2_june_again")
     shutil.copytree(copy / "1_may", copy / "5_bad")
@@ -132,18 +118,7 @@ def test_a_bad_session_is_left_out_and_a_copy_counted_once_and_both_are_said(cop
     assert "5_bad" in capsys.readouterr().err
 
 
-def test_two_bikes_have_a_page_each_and_one_outing_has_none(copy, capsys):
-    for name in ("3_july", "4_august"):
-        edit(copy / name / "session.toml", "the quarry lane bike", "the <b>red</b> one")
-    assert report(copy) == 0
-    pages = sorted(path.name for path in copy.glob("season.*.html") if "earlier" not in path.name)
-    assert pages == ["season.the-b-red-b-one.html", "season.the-quarry-lane-bike.html"]
-    page = (copy / pages[0]).read_text(encoding="utf-8")
-    assert "<b>red" not in page
-    edit(copy / "4_august" / "session.toml", "the <b>red</b> one", "a third")
-    assert [path.name for path in make_seasons(copy)] == ["season.html"]
-
-
+@pytest.mark.slow
 def test_where_the_reports_go_the_page_goes(copy, tmp_path):
     shutil.rmtree(copy / "1_may.report")
     out = tmp_path / "elsewhere"
@@ -153,22 +128,7 @@ def test_where_the_reports_go_the_page_goes(copy, tmp_path):
     assert (out / "1_may.report" / "report.html").is_file()
 
 
-def test_the_words_for_setups_that_never_met(copy):
-    for name in ("3_july", "4_august"):
-        shutil.rmtree(copy / name)
-    june = copy / "2_june" / "runs.csv"
-    rows = june.read_text(encoding="utf-8").splitlines()
-    june.write_text("\n".join(row for row in rows if ",stock," not in row) + "\n", encoding="utf-8")
-    edit(copy / "2_june" / "session.toml", 'reference = "stock"', 'reference = "big_164"')
-    found = season_below(copy)
-    said = str(season.gain_sentences(found))
-    assert "no days with repeats link big 164 to stock" in said
-    assert "no such difference is called more or less" in said
-    assert "no difference from stock was shown" in str(words.sentences(found))
-    assert "Next to nothing is known yet" in str(words.days(found))
-    assert "too close to call" in str(season.gain_table(found))
-
-
+@pytest.mark.slow
 def test_knock_stands_before_any_gain(copy):
     edit(copy / "2_june" / "runs.csv", "none,full\n4,", "light,full\n4,")
     found = season_below(copy)
@@ -181,15 +141,9 @@ def test_knock_stands_before_any_gain(copy):
     assert said["big 164"].startswith("do not ride: knock. Measured: ")
     assert "do not ride" not in said["big 172"]
     assert "no reason to ride a combination that knocked" in str(season.mixture_sentences(found))
-    assert "The ECU and the air" not in str(season.mixture_sentences(found))
-    chances = {"both": 0.05, "neither": 0.6, "temperature": 0.05, "pressure": 0.3}
-    told = replace(found, ladder=replace(found.ladder, air=chances))
-    assert (
-        "the chances are that it corrects for neither 60 %, air pressure alone 30 %, both air "
-        "temperature and pressure 5 % and air temperature alone 5 %"
-    ) in str(season.mixture_sentences(told))
 
 
+@pytest.mark.slow
 def test_the_first_line_decides_and_what_is_ruled_out_stands_last_with_its_reason(made):
     found = season_below(made)
     (label, line), *_ = words.sentences(found).items
@@ -213,6 +167,7 @@ def test_the_first_line_decides_and_what_is_ruled_out_stands_last_with_its_reaso
     assert mind == "do not ride: may run lean (34 %)"
 
 
+@pytest.mark.slow
 def test_thin_seasons_have_words_for_what_is_missing(copy):
     for name in ("1_may", "2_june", "3_july", "4_august"):
         path = copy / name / "runs.csv"
@@ -229,6 +184,7 @@ def test_thin_seasons_have_words_for_what_is_missing(copy):
     assert str(season.mixture_table(found)) == str(season.gain_table(found)) == ""
 
 
+@pytest.mark.slow
 @pytest.mark.browser
 def test_the_page_holds_on_a_phone_and_loads_nothing(made):
     with chromium() as browser:
@@ -241,3 +197,96 @@ def test_the_page_holds_on_a_phone_and_loads_nothing(made):
                     .startswith("Two rows of panels")
                 )
                 assert page.locator("main table a").count() == 4
+
+
+# In a moment, without the reports -----------------------------------------------------------------
+
+
+@pytest.fixture(scope="module")
+def may(tmp_path_factory):
+    """One outing, with what its report would leave."""
+    folder = tmp_path_factory.mktemp("one") / "summer"
+    shutil.copytree(SUMMER / "1_may", folder / "1_may")
+    found = results_document(analyse(load_session(folder / "1_may")))
+    (folder / "1_may.report").mkdir()
+    (folder / "1_may.report" / "results.json").write_text(json.dumps(found), encoding="utf-8")
+    return folder
+
+
+def test_an_outing_is_worked_out_again_only_where_its_results_are_of_other_files(
+    may, tmp_path, monkeypatch
+):
+    asked = []
+    monkeypatch.setattr(season, "analyse", lambda one: asked.append(one.folder) or analyse(one))
+    (kept,), left_out = outings_below(may)
+    assert (asked, left_out, kept.folder) == ([], (), "1_may")
+    assert kept.title == "DEMO, INVENTED: Stock before the kit"
+    assert (kept.date, kept.record.riders) == (datetime.date(2026, 5, 23), ("tove", "ilmar"))
+    folder = shutil.copytree(may, tmp_path / "summer")
+    edit(folder / "1_may" / "runs.csv", ",15,none", ",16,none")
+    shutil.copytree(folder / "1_may", folder / "2_bad")
+    edit(folder / "2_bad" / "session.toml", "[bike]", "[bike")
+    (anew,), left_out = outings_below(folder)
+    assert (asked, left_out) == ([folder / "1_may"], ("2_bad",))
+    assert anew.runs_checksum != kept.runs_checksum
+    # Its reports are looked for where they are said to be.
+    monkeypatch.setattr(season, "analyse", None)
+    shutil.copytree(may / "1_may", tmp_path / "bare" / "1_may")
+    assert outings_below(tmp_path / "bare", may) == ((kept,), ())
+    with pytest.raises(SessionError, match="has no session below it"):
+        outings_below(may / "1_may.report")
+
+
+def test_each_bike_with_two_outings_has_a_page_that_is_renewed_when_it_changes(
+    may, tmp_path, monkeypatch
+):
+    (one,), _ = outings_below(may)
+
+    def of(bike, folder):
+        record = replace(one.record, bike=bike)
+        return replace(one, folder=folder, title=f"of {bike}", record=record)
+
+    named = "The <b>Blue</b> 1"
+    blue = [of(named, "a"), replace(of(named, "b"), date=datetime.date(2026, 9, 1))]
+    others = [of("the b-blue-b 1", "c"), of("the b-blue-b 1", "d"), of("lone", "e")]
+    given, told = [(tuple(blue), ())], []
+    monkeypatch.setattr(season, "outings_below", lambda *_: given[-1])
+    monkeypatch.setattr(season.make, "run_workbook", lambda path, parameters, **_: told.append(
+        (path.name, parameters)) or nbformat.v4.new_notebook())  # fmt: skip
+    (path,) = make_seasons(tmp_path)
+    assert (path, told) == (tmp_path / "season.html", [("season.ipynb", {
+        "season_folder": str(tmp_path), "reports_folder": "", "bike": named, "links": True,
+    })])  # fmt: skip
+    page = path.read_text(encoding="utf-8").replace("&#39;", "'")
+    assert "<h1>A season of The &lt;b&gt;Blue&lt;/b&gt; 1</h1>" in page
+    assert "Outings from 23 May 2026 to 1 September 2026" in page
+    assert "All readings come from the rider. Read the cautions before riding." in page
+    assert re.search(r"\(checksum [0-9a-f]{32}\)", page)
+    assert f"Made with tuninglib {tuninglib.__version__} from the results beside each" in page
+    make_seasons(tmp_path)
+    assert len(told) == 1, "nothing has changed"
+    given.append((tuple(blue), ("left out",)))
+    assert make_seasons(tmp_path) == (path,)
+    assert (tmp_path / "season.earlier-1.html").is_file()
+    # Names that come out the same are told apart, and what is elsewhere stays there.
+    given.append(((*blue, *others), ()))
+    first, second = make_seasons(tmp_path / "in", tmp_path)
+    assert {one.name[:22] for one in (first, second)} == {"season.the-b-blue-b-1-"}
+    assert first != second
+    assert told[-1][1]["reports_folder"] == str(tmp_path)
+    assert [season._file_name(one, (named, "ö")) for one in (named, "ö")] == [
+        "season.the-b-blue-b-1", "season.unnamed",
+    ]  # fmt: skip
+
+
+def test_without_a_name_the_bike_with_most_outings_is_taken(may, monkeypatch):
+    (one,), _ = outings_below(may)
+    known = [
+        replace(one, folder=at, runs_checksum=at, record=replace(one.record, bike=bike))
+        for at, bike in (("0", "lone"), ("1", "blue"), ("2", "blue"))
+    ]
+    monkeypatch.setattr(season, "outings_below", lambda *_: (tuple(known), ("bad",)))
+    assert [own.folder for own in season_below(may).outings] == ["1", "2"]
+    assert [own.folder for own in season_below(may, "lone").outings] == ["0"]
+    said = str(season.remarks(season_below(may)))
+    assert "Note: bad is left out: something in its files needs fixing first." in said

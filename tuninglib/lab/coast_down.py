@@ -104,7 +104,7 @@ def _keeping(path, typed, parse, tooltip, write) -> tuple:
     )
 
 
-def fit_words(road: RoadLoad, falls: Falls, system: str, factor_doubt: float = 0.0) -> tuple:
+def fit_words(road: RoadLoad, falls: Falls, system: str, factor_doubt: float) -> tuple:
     """What the coast-down says.
 
     Parameters

@@ -67,7 +67,7 @@ def from_sound(session_folder: Path | str) -> widgets.VBox:
         if path is not None:
             controls["name"].value = _key(path.stem)
             with suppress(SessionError):
-                controls["begin"].max = max(float(heard_in(path)[0].time_s[-1]) // 0.5 * 0.5, 0.5)
+                controls["begin"].max = float(heard_in(path)[0].time_s[-1]) // 0.5 * 0.5
 
     controls["upload"].observe(drop, "value")
     controls["path"].observe(choose, "value")

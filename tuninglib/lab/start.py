@@ -139,7 +139,7 @@ def not_finished(problems: Sequence[Problem]) -> Html:
     empty = dict.fromkeys(
         (one.column or "").replace("_", " ")
         for one in problems
-        if one.file == TOML and one.message.startswith("is still empty")
+        if one.message.startswith("is still empty")
     )
     others = [one for one in problems if not one.message.startswith("is still empty")]
     said = [f"{TOML} still lacks {listing(tuple(empty))}"] if empty else []
@@ -265,7 +265,7 @@ def own_workbooks() -> Path:
         there = hashlib.sha256(copy.read_bytes()).hexdigest() if copy.is_file() else None
         if there is None or made_of.get(name) != now[name]:
             write_together({copy: raw}, keep=there != made_of.get(name))
-    write_together({record: json.dumps(now, indent=1, sort_keys=True)})
+    write_together({record: json.dumps(now)})
     return folder
 
 

@@ -82,7 +82,7 @@ def newcomer_of(folder: Path | str) -> SimpleNamespace:
     # A named table that is half right has None in it.
     known = [getattr(found, name) for name in _NEEDED]
     if not all(one and (not isinstance(one, dict) or None not in one.values()) for one in known):
-        raise SessionError(problems or [Problem(TOML, f"needs {listing(_NEEDED[1:])}")])
+        raise SessionError(problems)
     return found
 
 

@@ -36,17 +36,18 @@ from tuninglib.units import to_display, unit_label
 
 # What was read and what was left out --------------------------------------------------------------
 
-# What each channel is called, and its kind of quantity where it has a unit of the reader's.
+# What each channel is called, its kind of quantity where it has a unit of the reader's or else its
+# unit, and its decimals.
 _CHANNELS = {
-    "latitude_deg": ("latitude", "", "°", 1.0, 5),
-    "longitude_deg": ("longitude", "", "°", 1.0, 5),
-    "elevation_m": ("elevation", "length", "", 1.0, 0),
-    "speed_m_s": ("speed", "speed", "", 1.0, 1),
-    "gauge": ("gauge", "", "", 1.0, 2),
-    "throttle_ratio": ("throttle", "", "%", 100.0, 0),
-    "engine_speed_rpm": ("engine speed", "", "rpm", 1.0, 0),
-    "head_temperature_k": ("head", "temperature", "", 1.0, 0),
-    "air_temperature_k": ("air", "temperature", "", 1.0, 0),
+    "latitude_deg": ("latitude", "", "°", 5),
+    "longitude_deg": ("longitude", "", "°", 5),
+    "elevation_m": ("elevation", "length", "", 0),
+    "speed_m_s": ("speed", "speed", "", 1),
+    "gauge": ("gauge", "", "as shown", 2),
+    "throttle_ratio": ("throttle", "share", "", 0),
+    "engine_speed_rpm": ("engine speed", "", "rpm", 0),
+    "head_temperature_k": ("head", "temperature", "", 0),
+    "air_temperature_k": ("air", "temperature", "", 0),
 }
 
 
@@ -160,17 +161,17 @@ def table(results: Results) -> Table | Prose:
 
 
 def _unit(name: str, system: str) -> str:
-    _, kind, unit, _, _ = _CHANNELS[name]
-    return unit_label(kind, system) if kind else unit or "as shown"
+    _, kind, unit, _ = _CHANNELS[name]
+    return unit_label(kind, system) if kind else unit
 
 
 def _in_display(values, name: str, system: str):
-    _, kind, _, factor, _ = _CHANNELS[name]
-    return to_display(values, kind, system) if kind else np.multiply(values, factor)
+    kind = _CHANNELS[name][1]
+    return to_display(values, kind, system) if kind else values
 
 
 def _shown(value: float, name: str, system: str) -> str:
-    return fixed(float(_in_display(value, name, system)), _CHANNELS[name][4])
+    return fixed(float(_in_display(value, name, system)), _CHANNELS[name][3])
 
 
 # What is drawn of a log: the first of these that it holds. More points than this look the same.
@@ -595,11 +596,13 @@ def runs_figure(results: Results) -> Picture | Prose:
         return figure
 
     ends = [to_display(one.exit_m_s, "speed", system) for one in up if np.isfinite(one.exit_m_s)]
-    said = f", with {fixed(min(ends), 1)} to {fixed(max(ends), 1)} {unit} at the marker"
+    said = ""
+    if ends:
+        said = f", with {fixed(min(ends), 1)} to {fixed(max(ends), 1)} {unit} at the marker"
     return picture(
         draw,
         f"Speed in {in_name(found)} over {fixed(trace.time_s[-1] / 60, 0)} minutes with {len(up)} "
-        f"runs marked{said if ends else ''}; below, each of them from the start line on, by setup.",
+        f"runs marked{said}; below, each of them from the start line on, by setup.",
         f"The {len(up)} runs that were found in {in_name(found)}.",
         "Shaded: a run, with its number in runs.csv; a dash: no row of runs.csv goes with it.",
     )
@@ -725,7 +728,7 @@ def curve_figure(results: Results) -> Picture | Prose:
     results : tuninglib.analysis.analyse.Results
     """
     curves = results.force_curves
-    if not curves or not any(one is not None for curve in curves for one in curve.force_n):
+    if not any(one is not None for curve in curves for one in curve.force_n):
         return Prose(())
     system = system_of(results)
     force, road = unit_label("force", system), unit_label("speed", system)

@@ -201,7 +201,7 @@ def _remark(season, code, about) -> str:
     return _REMARKS[code].format(
         about=about,
         several=_SEVERAL,
-        name=spaced(about[0]) if about and isinstance(about[0], str) else "",
+        name=spaced(str(about[0])) if about else "",
         parts=listing(f"“{one}”" if one else "nothing" for one in about[1:]),
         mass=[plain(one, "mass", season.units) for one in about if code == "masses"],
         day=day_of_outing(season, about[0]) if code == "corrects" else "",
