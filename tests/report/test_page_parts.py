@@ -193,4 +193,4 @@ def test_changes_and_gains_have_their_signs_and_figures():
     assert gain_text(rough, "") == "16 (13 to 19)"
     assert gain_text(wide) == "16 % (−4 to 36 %)"
     assert interval_cell(None, "speed", "metric") == NONE
-    assert interval_cell(Interval(10, 9, 11), "speed", "metric") == "36.0 (32.4 to 39.6)"
+    assert interval_cell(Interval(10, 9, 11), "speed", "metric") == "36 (32 to 40)"
