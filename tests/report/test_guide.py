@@ -33,6 +33,7 @@ def test_it_has_every_key_and_every_column(page):
         for key in rows:
             assert re.search(rf"<th scope=\"row\">{key}</th>", page), key
     assert "[[hill.pieces]]: " in page
+    assert guide.pieces().header == ("key", "what it is", "for example", "left out")
     for columns in (
         read_table.COLUMNS, read_table.FILL_COLUMNS, read_table.CLIMB_COLUMNS,
         read_table.FALL_COLUMNS, read_table.BENCH_COLUMNS,

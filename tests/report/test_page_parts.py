@@ -13,6 +13,7 @@ from tuninglib.report.page_parts import (
     Table,
     figure_of,
     gain_text,
+    interval_cell,
     money,
     name_rows,
     picture,
@@ -188,5 +189,8 @@ def test_changes_and_gains_have_their_signs_and_figures():
     assert [signed(one, "speed", "metric") for one in (0.0, 1.0, -1.0)] == ["+0.0", "+3.6", "−3.6"]
     sharp, rough, wide = (Interval(0.156, 0.156 - half, 0.156 + half) for half in (0.02, 0.03, 0.2))
     assert gain_text(sharp) == "15.6 % (13.6 to 17.6 %)"
+    assert gain_text(Interval(0.156, 0.154, 0.158)) == "15.6 % (15.4 to 15.8 %)"
     assert gain_text(rough, "") == "16 (13 to 19)"
     assert gain_text(wide) == "16 % (−4 to 36 %)"
+    assert interval_cell(None, "speed", "metric") == NONE
+    assert interval_cell(Interval(10, 9, 11), "speed", "metric") == "36 (32 to 40)"
