@@ -68,7 +68,7 @@ def test_a_recording_in_the_folder_is_heard_seen_played_and_taken(folder):
     assert 0.5 < samples.size / rate < 2, "to its end"
     shown = (str(getattr(one, "value", "")) for one in everything(panel))
     (alt,) = (html for html in shown if "Shaded" in html)
-    assert "pull from 4440 to 7220 rpm" in alt
+    assert "pull from 4440 to 7220 rpm between 7.6 and 23.1 s" in alt
     assert "Shaded: what is played, 24.5 to " in alt
     before = (folder / "session.toml").read_text("utf-8")
     labelled(panel, "each pull").value = labelled(panel, "each pull").options[1]

@@ -208,6 +208,13 @@ def test_the_mixture_panel_speaks_warns_and_resets(results):
     before = words(panel)
     assert "the gauge (scale 14.7) would show" in before
     assert "true ratio of air to fuel" in before
+    assert "with 178 cc/min and 4.0 % ethanol on engine big. Read as" in before
+    assert "inside the band (0.830 to 0.900)" in before
+    # 120 s over 8500 turns.
+    opened = re.search(
+        r"needs (\S+) ms of the 14\.1 ms of one cycle at the highest .*?\((\d+) %", before
+    )
+    assert float(opened[1]) / 14.1 == pytest.approx(float(opened[2]) / 100, abs=0.006)
     assert "do not use it" not in before
     labelled(panel, "ethanol").value = 30
     assert "more than the 10 % that the maker allows: do not use it" in words(panel)
@@ -493,6 +500,39 @@ def test_a_dome_takes_from_the_chamber_and_a_gasket_adds_to_it():
     assert "10.0 with the kit" in said(dome=-3.0)
     with pytest.raises(ValueError, match="the piston would touch the head"):
         said(dome=22.0)
+
+
+def test_the_first_guess_says_each_number_as_it_is():
+    panel = first_guess.first_guess()
+    sliders = [w.value for w in everything(panel) if type(w).__name__ == "FloatSlider"]
+    assert sliders == [150, 150, 0.87, 5, 3, 175, 0, 10, 0.87, 5, 3, 9000, 0, 2, 0]
+    text = words(panel)
+    # By hand: 7 % of the injector, 2 % of the gauge and 10 % of breathing are 12.4 %.
+    assert "Injector to look for: 175 cc/min (155 to 198 cc/min) at the new fuel" in text
+    # 1.2 g/L times 175 cc times 0.85 over 0.87 times 14.2, at 175 cc/min of 0.745 g/cc, and 1 ms.
+    open_ms = 1 + 1e3 * (1.2 * 0.175 * 0.85 / (0.87 * 14.2)) / (175 / 60 * 0.745)
+    found = re.search(
+        r"Open time: (\S+) ms of the 13\.3 ms of one cycle at 9000 rpm \((\d+) %", text
+    )
+    assert float(found[1]) == pytest.approx(open_ms, rel=0.03)
+    assert float(found[2]) == pytest.approx(100 * open_ms / 13.33, rel=0.03)
+    # What is open longer than 85 % of 13.3 ms, by the same sum.
+    least = float(re.search(r"an injector below (\d+) cc/min would need more than 85 %", text)[1])
+    assert least == pytest.approx(175 * (open_ms - 1) / (0.85 * 13.33 - 1), rel=0.03)
+    assert "a pulse of 2.00 ms becomes 1.86 ms (dead time 1 ms taken)" in text
+    assert "Stated at" not in text
+    labelled(panel, "planned: fuel pressure").value = 2.5
+    labelled(panel, "ethanol of the chart").value = 85
+    labelled(panel, "valves per cylinder, of").value = 2
+    labelled(panel, "now: pulse at a warm idle").value = 1.5
+    text = words(panel)
+    # 175 times the root of 3/2.5.
+    assert "Stated at the old pressure: the same injector is one of 192 cc/min (" in text
+    assert "the chart is for 85.0 % ethanol, your fuel has 5.0 %: its flows are 29.6 % too" in text
+    assert "pulses below about 1.5 ms are seldom steady" in text
+    assert "run out of time" not in text
+    labelled(panel, "highest engine speed").value = 14000
+    assert "the lower end of the range would run out of time at full speed and" in words(panel)
 
 
 def test_idle_and_cruise_follow_from_the_injector_that_is_to_be_had():

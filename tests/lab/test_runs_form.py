@@ -233,6 +233,10 @@ def test_nobody_listened_is_a_choice_and_the_one_that_a_row_starts_with(outing):
         ("heard, not how loud", "heard"),
     )  # fmt: skip
     assert knock.value == ""
+    # What stands there all the time is not read out again at each change.
+    shown = [one.value for one in everything(form) if is_html(one) and one.value]
+    quiet = [text for text in shown if "Close the throttle" in text or "The last 3 of 3" in text]
+    assert ["status" in text for text in quiet] == [False, False]
     assert labelled(form, "air temperature").description == "air temperature [°C]"
     add(form, knock="none")
     assert labelled(form, "knock").value == "", "the next run would claim that somebody listened"

@@ -162,10 +162,10 @@ def chance(share) -> str:
     return f"{100 * share:.0f} %" if 0.01 <= share <= 0.99 else least
 
 
-def test_the_tables_hold_what_is_known_of_each_injector_and_each_outing(both, told, records):
-    narrow = Interval(0.8712, 0.8701, 0.8723)
+def test_the_tables_hold_what_is_known_of_each_injector_and_each_outing(both, told):
     (own,) = told.offers[0].fuels
-    offers = [replace(told.offers[0], fuels=(replace(own, lambda_=narrow),)), *told.offers[1:]]
+    narrow = replace(own, lambda_=Interval(0.8712, 0.8701, 0.8723))
+    offers = [replace(told.offers[0], fuels=(narrow,)), *told.offers[1:]]
     for given, fuels in (replace(told, offers=offers), False), (both, True):
         assert [row[:-1] for row in club.table(given).rows] == [
             (one.injector + f", {own.fuel}" * fuels, f"{60e6 * one.flow_m3_s:.0f}",
@@ -174,54 +174,49 @@ def test_the_tables_hold_what_is_known_of_each_injector_and_each_outing(both, to
             for one in given.offers
             for own in one.fuels
         ]  # fmt: skip
-    assert [row[-1] for row in club.table(told).rows] == [
-        *["do not ride: may run lean"] * 3, "try first", "–",
-    ]  # fmt: skip
+    minds = [row[-1] for row in club.table(told).rows]
+    assert minds == [*["do not ride: may run lean"] * 3, "try first", "–"]
     rows = [
         (f"“{one.record.title}”", listing(f"{60e6 * flow:.0f}" for flow in one.injectors),
          f"{sum(one.others.held)} of {len(one.others.held)}")
         for one in told.beside
     ]  # fmt: skip
     assert list(club.outings(told).rows) == rows
-    for bikes, shown in (1, False), (2, True):
-        cells = {row[-1] for row in club.outings(replace(told, bikes=bikes)).rows}
-        assert (cells != {"–"}) == shown
-    strange = [replace(told.beside[0], others=None, injectors=()), *told.beside[1:]]
+    assert list(club.outings(replace(told, bikes=2)).rows) == rows
+    assert {row[-1] for row in club.outings(replace(told, bikes=1)).rows} == {"–"}
+    strange = [replace(told.beside[0], others=None, injectors=())]
     assert club.outings(replace(told, beside=strange)).rows[0][1:] == ("–", "–")
     said = f"Bikes differ by about {100 * told.bike_sd:.1f} % (standard deviation), as far as"
     assert said in club.method(told).plain()
 
 
-def test_one_reading_more_is_only_named_where_it_tells_more(told):
+def test_one_reading_more_is_only_named_where_it_tells_more(told, both):
     now = told.first.fuels[0].odds.inside
     for more, named in ((0.009, False), (0.011, True)):
         words = said(replace(told, after_stock=now + more, after_first=None))
         assert ("read the bike as it is now" in words) == named
         words = said(replace(told, after_stock=None, after_first=now + more))
         assert ("One reading more: after the first reading of i171" in words) == named
-
-
-def test_of_two_fuels_the_worse_one_counts(both):
-    quiet = replace(both, heard=(), after_first=None)
-    worse, better = sorted(own.odds.inside for own in both.first.fuels)
-    for more, named in ((worse + 0.011, True), (worse + 0.009, False)):
-        assert more < better
-        assert ("One reading more" in said(replace(quiet, after_stock=more))) == named
+        # Of two fuels the worse one counts.
+        worse = min(own.odds.inside for own in both.first.fuels)
+        quiet = replace(both, heard=(), after_first=None, after_stock=worse + more)
+        assert ("One reading more" in said(quiet)) == named
 
 
 def test_whose_numbers_they_are_stands_above_and_below(told):
     session = SimpleNamespace(**vars(told.session))
     session.about = replace(session.about, title="Mine", invented="no")
-    page = club._page(replace(told, session=session), ())
-    assert "<h1>DEMO, INVENTED: Before you buy</h1>" in page
-    assert "DEMO, INVENTED: the bike, the hill and every number are made up." in page
-    assert "Mine, 20 June 2026: what 5 other bikes say." in page
     own = [replace(one, record=replace(one.record, title="Theirs")) for one in told.beside]
-    page = club._page(replace(told, session=session, beside=own), ())
-    assert "<h1>Before you buy</h1>" in page
-    assert "from 5 outings of other bikes. All readings come from their riders. Read the" in page
-    page = club._page(told, ())
-    assert "<h1>Before you buy</h1>" in page
+    for given, above, below in (
+        (told, "Before you buy", "DEMO, INVENTED: the bike, the hill and every number are made"),
+        (replace(told, session=session), "DEMO, INVENTED: Before you buy", "every number are made"),
+        (replace(told, session=session, beside=own), "Before you buy",
+         "from 5 outings of other bikes. All readings come from their riders. Read the"),
+    ):  # fmt: skip
+        page = club._page(given, ())
+        assert f"<h1>{above}</h1>" in page
+        assert below in page
+    assert "Mine, 20 June 2026: what 5 other bikes say." in page
     # How it was worked out may be shut; nothing else is, the cautions least of all.
     folded = re.findall(r'<details class="section"><summary><h2 id="([^"]+)"', page)
     assert folded == ["how-it-was-worked-out"]
@@ -237,32 +232,24 @@ def test_thick_is_the_one_to_try_first_and_broken_what_is_not_to_be_tried(told, 
     none = club.figure(replace(told, first=None, offers=told.offers[:1]))
     assert none.caption == "No injector listed is likely enough to be inside the band."
     club.figure(both)
-    # The lowest row of each picture, where there are two fuels one above the other.
-    for figure, fuels in (drawn[0], []), (drawn[-1], ["e10", "e5"]):
+    for given, figure, fuels in (told, drawn[0], []), (both, drawn[-1], ["e10", "e5"]):
         assert [one.get_text() for legend in figure.legends for one in legend.texts] == fuels
         (ax,) = figure.axes
-        marks = [one for one in ax.lines if len(one.get_xdata()) == 1]
-        for fuel in range(len(fuels) or 1):
-            apart = 0.2 * fuel - 0.1 if fuels else 0
-            own = marks[5 * fuel : 5 * fuel + 5]
-            assert [one.get_ydata()[0] - apart for one in own] == pytest.approx(range(5))
-            given = (both if fuels else told).offers
-            assert [one.get_xdata()[0] for one in own] == [
-                one.fuels[fuel].lambda_.value for one in given
-            ]
         # Room for names and marks.
         assert 0.25 < ax.get_position().height * figure.get_figheight() / 5 < 1
-    (ax,) = drawn[0].axes
-    lines = [one for one in ax.lines if len(one.get_xdata()) == 2]
-    thick = [one.injector == told.first.injector for one in told.offers]
-    assert [one.get_linewidth() for one in lines] == [4 if first else 2 for first in thick]
-    may = [one.fuels[0].may_be_tried for one in told.offers]
-    assert [one.get_linestyle() == "-" for one in lines] == may
-    marks = [one for one in ax.lines if one.get_marker() not in ("None", None, "")]
-    assert [one.get_markerfacecolor() != "white" for one in marks] == may
-    for one, line in zip(told.offers, lines, strict=True):
-        found = one.fuels[0].lambda_
-        assert list(line.get_xdata()) == [found.low, found.high]
+        drawn_of = iter(zip(ax.lines[::2], ax.lines[1::2], strict=True))
+        for number in range(len(fuels) or 1):
+            for place, one in enumerate(given.offers):
+                (line, mark), own = next(drawn_of), one.fuels[number]
+                # Of two fuels one is above the other.
+                at = pytest.approx(place + (0.2 * number - 0.1 if fuels else 0))
+                assert line.get_xydata().tolist() == [[own.lambda_.low, at], [own.lambda_.high, at]]
+                assert mark.get_xydata().tolist() == [[own.lambda_.value, at]]
+                shut = own.fuel == "e10" or one.injector in ("i150", "i157", "i164")
+                assert (line.get_linestyle() == "-") != shut
+                assert (mark.get_markerfacecolor() == "white") == shut
+                thick = one.injector == "i171" and not shut
+                assert line.get_linewidth() == (4 if thick else 2)
 
 
 def test_one_odd_bike_is_named_and_does_not_turn_the_answer(newcomer, records, told):

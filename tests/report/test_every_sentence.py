@@ -992,6 +992,15 @@ SEASON = {
         "Across days alone: no days with repeats link big 164 to stock",
         compared(shared_days=0, linked=False), compared(shared_days=0),
     ),
+    "first": (
+        "Ride now: big 172 pipe (injector i172, fuel e5). One more outing should repeat big 172 "
+        "pipe and stock: ride each twice, taking turns. Next: buy i185.\n",
+        of_days(season.sentences), None,
+    ),
+    "measured": (
+        "big 164: do not ride: may run lean (61 %). Measured: 16 % (10 to 23 %) more pull than "
+        "stock.\nBefore", of_days(season.sentences), None,
+    ),
     "span": (
         "4 outings of the quarry lane bike from 23 May 2026 to 22 August 2026: ",
         of_days(season.sentences), of_first_day,
@@ -1141,20 +1150,21 @@ def test_the_tables_of_a_season_hold_what_was_typed(summer):
     total = sum(sum(own.values()) for own in read.values())
     assert f"2026: {total} full-throttle runs by tove and ilmar." in str(season.sentences(summer))
 
-    def text(interval, factor=1.0):
-        return "{:.0f} ({:.0f} to {:.0f})".format(
-            *(factor * one for one in (interval.value, interval.low, interval.high))
-        )
-
-    shut = "; do not ride: may run lean (61 %)"
-    rows = [
-        (name, " and ".join(ridden[name]), text(one.force_n),
-         "–" if name == "stock" else text(one.gain.ratio, 100),
-         "–" if name == "stock" else f"more{shut * (name == 'big 164')}")
-        for one in summer.pulls
-        for name in [page_parts.spaced(one.setup)]
-    ]  # fmt: skip
-    assert sorted(season.gain_table(summer).rows) == sorted(rows)
+    rows = []
+    for one in summer.pulls:
+        name, force, gain = page_parts.spaced(one.setup), one.force_n, one.gain and one.gain.ratio
+        shut = "; do not ride: may run lean (61 %)" * (name == "big 164")
+        cells = [
+            f"{x * one.value:.0f} ({x * one.low:.0f} to {x * one.high:.0f})" if one else "–"
+            for x, one in ((1, force), (100, gain))
+        ]
+        rows.append((name, " and ".join(ridden[name]), *cells, f"more{shut}" if gain else "–"))
+    # What must not be ridden stands last.
+    rows.sort(key=lambda row: "do not ride" in row[-1])
+    assert list(season.gain_table(summer).rows) == rows
+    minds = ["do not ride: " in row[-1] for row in season.mixture_table(summer).rows]
+    assert minds == sorted(minds)
+    assert season.mixture_table(summer).rows[6][-1] == "do not ride: may run lean (34 %)"
     counted = {
         name.partition(",")[0]: cell
         for name, _, cell, *_ in season.mixture_table(summer).rows

@@ -144,30 +144,6 @@ def test_knock_stands_before_any_gain(copy):
 
 
 @pytest.mark.slow
-def test_the_first_line_decides_and_what_is_ruled_out_stands_last_with_its_reason(made):
-    found = season_below(made)
-    (label, line), *_ = words.sentences(found).items
-    assert label == "Ride now"
-    assert line == (
-        "big 172 pipe (injector i172, fuel e5). One more outing should repeat big 172 pipe and "
-        "stock: ride each twice, taking turns. Next: buy i185."
-    )
-    labels = [label for label, _ in words.sentences(found).items]
-    assert labels.index("big 164") > labels.index("big 172 pipe")
-    assert dict(words.sentences(found).items)["big 164"].startswith(
-        "do not ride: may run lean (61 %). Measured: 16 % (10 to 23 %) more pull"
-    )
-    mixtures = words.mixture_table(found)
-    for table, column in ((words.gain_table(found), "Verdict"), (mixtures, "Mind")):
-        at = table.header.index(column)
-        marked = ["do not ride: " in row[at] for row in table.rows]
-        assert any(marked)
-        assert marked == sorted(marked)
-    *_, mind = next(row for row in mixtures.rows if row[0].startswith("i172, e10"))
-    assert mind == "do not ride: may run lean (34 %)"
-
-
-@pytest.mark.slow
 def test_thin_seasons_have_words_for_what_is_missing(copy):
     for name in ("1_may", "2_june", "3_july", "4_august"):
         path = copy / name / "runs.csv"

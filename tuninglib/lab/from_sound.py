@@ -83,7 +83,7 @@ def from_sound(session_folder: Path | str) -> widgets.VBox:
         except SessionError:
             player.value = b""
             raise
-        end = min(begin + min(seconds, _LONGEST_S), trace.time_s[-1])
+        end = min(begin + seconds, trace.time_s[-1])
         player.value = to_hear(path, min(begin, end), end)
         one, words = _heard(folder, path, trace, **typed)
         per_hz = 120 / max([e.cylinders for e in tables["engines"].values() if e], default=1)

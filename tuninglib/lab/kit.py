@@ -453,7 +453,8 @@ class LadderPicture:
         (self._read,) = ax.plot(read, 0 * read, "o", **rings, label=label)
         (self._bar,) = ax.plot([], [], color=INK, linewidth=2)
         (self._dot,) = ax.plot([], [], "D", color=INK, markersize=6, label="injector asked about")
-        ax.set_ylim(0.7, 1.1)
+        # No whole tenths, so that the first picture draws its frame.
+        ax.set_ylim(0.7, 1.11)
         ax.legend(fontsize=8.5, frameon=False, loc="upper right")
         scale = results.session.gauge.scale
         if scale > 1.5:
@@ -467,7 +468,6 @@ class LadderPicture:
         ax.figure.set_layout_engine("none")
         for artist in self._moving:
             artist.set_animated(True)
-        self._frame = None
 
     def _shown(self, flow_m3_s):
         return units.to_display(np.asarray(flow_m3_s), "flow", self._system)
@@ -488,7 +488,7 @@ class LadderPicture:
         ends = (one.curve.low.min(), one.curve.high.max(), lowest, highest)
         range_ = (np.floor(min(ends) * 10) / 10, np.ceil(max(ends) * 10) / 10)
         canvas, label = self._ax.figure.canvas, self._unit
-        if self._frame is None or range_ != self._ax.get_ylim():
+        if range_ != self._ax.get_ylim():
             self._ax.set_ylim(range_)
             canvas.draw()
             self._frame = canvas.copy_from_bbox(self._ax.figure.bbox)
