@@ -55,9 +55,19 @@ WITHOUT_EFFECT = {
             _ROUNDING, "constant 4",
         ),
     },
+    "report/cautions.py": {
+        'by_unit.setdefault(convert(1.0, unit, "m/s"), (unit, []))[1].append(key)': (
+            "any number shows whether two units are one", "constant 1.0",
+        ),
+    },
     "report/page_parts.py": {
         "first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)": (
             _ROUNDING, "constant 1e-09",
+        ),
+    },
+    "report/verdict.py": {
+        "if (session.engines[name].compression or 0) > HIGH_COMPRESSION": (
+            "what is not known is not high", "constant 0",
         ),
     },
     "session/cross_checks.py": {
