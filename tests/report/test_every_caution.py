@@ -1409,7 +1409,7 @@ def notes(results) -> str:
     return " ".join(text for label, text in gain.sentences(results).items if label == "Note")
 
 
-def test_what_the_gains_rest_on_is_noted(results, back, evening):
+def test_what_the_gains_rest_on_is_noted(results):
     said = notes(results)
     assert "by 2.1 % (standard deviation), reading and gusts included" in said
     usual = of_session("assumptions", run_scatter=Measured(0.031))(results)
@@ -1430,7 +1430,9 @@ def test_what_the_gains_rest_on_is_noted(results, back, evening):
     single = roads(results, pulls=(replace(results.pulls[0], runs=1), *results.pulls[1:]))
     assert "stock ran only once: its scatter is assumed" in notes(single)
     assert "ran only once" not in notes(roads(single, repeated=False))
-    assert "on 12 runs the bike was rolled back down out of gear" in notes(back)
+    down = notes(typed(results, 12, shown_down_exit_m_s=17.0))
+    assert "on 12 runs the bike was rolled back down out of gear" in down
+    assert "rolled back" not in said
     unread = of_setup(results, "stock", source="unknown")
     assert "stock has no gauge reading, so part of what is gained" in notes(unread)
     none = tuple(replace(one, source="unknown") for one in results.combinations)
@@ -1445,7 +1447,8 @@ def test_what_the_gains_rest_on_is_noted(results, back, evening):
     assert "big 185 had no rider in common with stock" in notes(shared)
     blocks = notes(roads(results, one_after_the_other=True))
     assert "ridden one after the other, and stock not again at the end" in blocks
-    assert "Marker speed is as the log shows it" in gain.table(evening).note
+    logged = replace(results, session=replace(results.session, logged_step_m_s=0.1))
+    assert "Marker speed is as the log shows it" in gain.table(logged).note
 
 
 def test_heat_and_knock_of_each_setup_are_those_of_its_runs(results):
