@@ -59,6 +59,11 @@ WITHOUT_EFFECT = {
             _ROUNDING, "constant 4",
         ),
     },
+    "report/cautions.py": {
+        'by_unit.setdefault(convert(1.0, unit, "m/s"), (unit, []))[1].append(key)': (
+            "any number shows whether two units are one", "constant 1.0",
+        ),
+    },
     "report/mixture.py": {
         "ends(labelled, key=lambda name: lambda_shift(labelled[name], Blend(0.0)))": (
             "which fuel all are held against changes no order", "constant 0.0",
@@ -71,6 +76,11 @@ WITHOUT_EFFECT = {
         "places = max(0, -math.floor(math.log10(step) + 1e-9))": (_ROUNDING, "constant 1e-09"),
         "for step in (m * 10.0**k for k in range(-6, 9) for m in (1, 2, 5)):": (
             "steps beyond those of any figure", "constant 6", "constant 9",
+        ),
+    },
+    "report/verdict.py": {
+        "if (session.engines[name].compression or 0) > HIGH_COMPRESSION": (
+            "what is not known is not high", "constant 0",
         ),
     },
     "session/cross_checks.py": {
