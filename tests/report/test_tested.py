@@ -54,6 +54,8 @@ def test_every_run_stands_as_it_was_written_down(results):
     assert rows["22"][-1] == "idle"
     # In steps of 1 km/h, to a tenth of a mile an hour.
     assert tested.runs_table(in_us(results)).rows[4][4:6] == ("29.8", "41.0")
+    fine = replace(results.session.speedometer, resolution=Measured(0.01))
+    assert tested.runs_table(of_session(results, speedometer=fine)).rows[4][4:6] == ("48.0", "66.0")
     first = replace(results.runs[0], gauge_low=None, gauge_high=None)
     assert tested.runs_table(replace(results, runs=(first,))).rows[0][3] == "–"
 
