@@ -943,7 +943,7 @@ SEASON = {
     ),
     # Beyond the end of the gauge there is no chance to print, and a temperature is none.
     "beyond the gauge": (
-        "do not ride: may run lean. Measured", gated("lean", limit=0.9), of_days(season.sentences),
+        "do not ride: runs lean. Measured", gated("lean", limit=0.9), of_days(season.sentences),
     ),
     "hot": (
         "do not ride: heat. Measured", gated("heat", value=510.0, limit=503.0),

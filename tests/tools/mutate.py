@@ -64,6 +64,9 @@ WITHOUT_EFFECT = {
             "any number shows whether two units are one", "constant 1.0",
         ),
     },
+    "report/make.py": {
+        "with ThreadPoolExecutor(1) as aside:": ("a thread more for one task", "constant 1"),
+    },
     "report/mixture.py": {
         "ends(labelled, key=lambda name: lambda_shift(labelled[name], Blend(0.0)))": (
             "which fuel all are held against changes no order", "constant 0.0",
