@@ -74,7 +74,7 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
         table = f"{kind.value}.{new}"
         if table in table_names(folder, added):
             return Prose((("Not added", f"{table} is there already; choose it above."),))
-        added[table] = True
+        added[table] = None
         name.value = ""
         again(table)
         return Prose((("Added", f"{table}; fill it in, then write."),))

@@ -36,8 +36,7 @@ from tuninglib.units import to_display, unit_label
 
 # What was read and what was left out --------------------------------------------------------------
 
-# What each channel is called, its kind of quantity where it has a unit of the reader's or else its
-# unit, and its decimals.
+# What each channel is called, its kind of quantity, or else its unit, and its decimals.
 _CHANNELS = {
     "latitude_deg": ("latitude", "", "°", 5),
     "longitude_deg": ("longitude", "", "°", 5),
@@ -73,7 +72,7 @@ def sentences(results: Results) -> Prose:
             items.append(("Format of its times", typed.time_format))
         items += [("Left out", _left_out(log, one, system)) for one in log.left_out]
         if log.reordered:
-            often = f"{log.reordered} times"
+            often = _times(log.reordered)
             text = f"time went back {often} in {log.file}; its rows were sorted by time."
             items.append(("Order", text))
     return as_points(items)
