@@ -915,21 +915,15 @@ def compared(**changes):
     return say
 
 
-def fallen(summer):
-    stock, second, *others = summer.pulls
-    ratio = Interval(-0.05, -0.08, -0.01)
-    changed = replace(second, gain=replace(second.gain, ratio=ratio))
-    return str(season.sentences(replace(summer, pulls=(stock, changed, *others))))
+def pulled(*ratio, say=season.sentences, **values):
+    """Another gain of the second setup."""
 
+    def of(summer):
+        stock, second, *others = summer.pulls
+        gain = replace(second.gain, ratio=Interval(*ratio), **values)
+        return str(say(replace(summer, pulls=(stock, replace(second, gain=gain), *others))))
 
-def not_told(pull):
-    ratio = Interval(0.03, -0.01, 0.07)
-    return replace(pull, gain=replace(pull.gain, ratio=ratio, told_apart=False))
-
-
-def alike(summer):
-    stock, second, *others = summer.pulls
-    return str(season.sentences(replace(summer, pulls=(stock, not_told(second), *others))))
+    return of
 
 
 def remarked(code, *about):
@@ -960,27 +954,12 @@ def none_to_ride(all_shut):
     return say
 
 
-def gated(*gate, **values):
-    """The gate of big 164."""
+def gated(changed):
+    """Why big 164 is shut: by the report of its last outing, or by what else."""
 
     def say(summer):
         every = tuple(
-            replace(one, gate=Gate(*gate, **values)) if one.setup == "big_164" else one
-            for one in summer.combinations
-        )
-        return str(season.sentences(replace(summer, combinations=every)))
-
-    return say
-
-
-def leaner_elsewhere(chance):
-    """Why big 164 is shut, by the chance of the report of its last outing; None: by this one's."""
-
-    def say(summer):
-        every = tuple(
-            replace(one, gate=replace(one.gate, value=chance or one.gate.value))
-            if one.setup == "big_164"
-            else one
+            replace(one, gate=changed(one.gate)) if one.setup == "big_164" else one
             for one in summer.combinations
         )
         return str(season.sentences(replace(summer, combinations=every)))
@@ -998,6 +977,7 @@ def laddered(**changes):
     )
 
 
+FALLEN = pulled(-0.05, -0.08, -0.01)
 OVER = "from the first outing to the last, 91 days, the force of all setups together"
 SEASON = {
     "gauge column": (
@@ -1008,7 +988,7 @@ SEASON = {
         "heard with big 164 on 23 May 2026. No gain makes up for that.", knocked,
         of_days(season.sentences),
     ),
-    "weaker": ("Measured: 5 % (1 to 8 %) less pull than stock.", fallen, of_days(season.sentences)),
+    "weaker": ("Measured: 5 % (1 to 8 %) less pull than stock.", FALLEN, of_days(season.sentences)),
     "one to repeat": (
         "should repeat big 172: ride it twice", repeated("big_172"), repeated("big_172", "stock"),
     ),
@@ -1025,15 +1005,16 @@ SEASON = {
     ),
     # A chance that another page gave is told from the one in this table.
     "another page's chance": (
-        "may run lean (25 %, in the report of its last outing)", leaner_elsewhere(0.25),
-        leaner_elsewhere(None),
+        "may run lean (25 %, in the report of its last outing)",
+        gated(lambda gate: replace(gate, value=0.25)), gated(lambda gate: gate),
     ),
     # Beyond the end of the gauge there is no chance to print, and a temperature is none.
     "beyond the gauge": (
-        "do not ride: may run lean. Measured", gated("lean", limit=0.9), of_days(season.sentences),
+        "do not ride: may run lean. Measured", gated(lambda _: Gate("lean", limit=0.9)),
+        of_days(season.sentences),
     ),
     "hot": (
-        "do not ride: heat. Measured", gated("heat", value=510.0, limit=503.0),
+        "do not ride: heat. Measured", gated(lambda _: Gate("heat", value=510.0)),
         of_days(season.sentences),
     ),
     "before": ("Before you ride: what to ride and what is", of_days(season.sentences), None),
@@ -1063,11 +1044,12 @@ SEASON = {
         compared(shared_days=0), compared(shared_days=1),
     ),
     "no difference": (
-        "Measured: no difference from stock was shown: 3 % (−1 to 7 %).", alike, fallen,
+        "Measured: no difference from stock was shown: 3 % (−1 to 7 %).",
+        pulled(0.03, -0.01, 0.07, told_apart=False), FALLEN,
     ),
     "too close": (
         "too close to call",
-        lambda s: str(season.gain_table(replace(s, pulls=(s.pulls[0], not_told(s.pulls[1]))))),
+        pulled(0.03, -0.01, 0.07, say=season.gain_table, told_apart=False),
         of_days(season.gain_table),
     ),
     "across assumed days": (
