@@ -63,6 +63,7 @@ def test_a_recording_in_the_folder_is_heard_seen_played_and_taken(folder):
     assert (begins, ends) == (pytest.approx(43.0, abs=1.0), pytest.approx(68.8, abs=0.7))
     assert 'writes: [logs.run_2] with file = "run 2.wav" in session.toml' in said
     (player,) = (one for one in everything(panel) if type(one).__name__ == "Audio")
+    assert (player.autoplay, player.loop) == (False, False), "a workbook is not loud by itself"
     labelled(panel, "hear it from").value, labelled(panel, "for").value = 24.5, 5.0
     rate, samples = wavfile.read(io.BytesIO(player.value))
     assert 0.5 < samples.size / rate < 2, "to its end"
@@ -78,6 +79,7 @@ def test_a_recording_in_the_folder_is_heard_seen_played_and_taken(folder):
     log = load_session(folder).logs["run_2"]
     assert (log.file, log.runs, log.pulls_are_runs) == ("run 2.wav", (2.0,), "yes")
     assert "session.earlier-1.toml is the file as it was" in words(panel)
+    assert not labelled(panel, TAKE).disabled
     take(panel)
     assert "[logs.run_2] in session.toml is 'run 2.wav' already" in words(panel)
     labelled(panel, "its name").value = "again"

@@ -402,6 +402,7 @@ def test_the_picture_follows_and_its_words_too(results):
         assert gauge.get_ylim() == pytest.approx(
             [14.7 * y for y in picture._ax.get_ylim()], rel=0.01
         )
+        assert picture._ax.get_xlim() == pytest.approx((x0, x1))
         # Whole tenths around the curve and the band.
         low, high = picture._ax.get_ylim()
         ends = (*one.curve.low, *one.curve.high, 0.83, 0.9)

@@ -45,8 +45,11 @@ def test_the_folder_comes_from_the_cell_then_the_command_then_the_demo(
     (copy / "runs.csv").write_text("typed in")
     assert start.chosen_folder() == copy
     assert (copy / "runs.csv").read_text() == "typed in"
+    assert start.chosen_season() == start.SEASON_DEMO
     monkeypatch.setenv(start.SESSION_VARIABLE, str(demo_copy))
     assert start.chosen_folder() == demo_copy
+    assert start.chosen_season() == demo_copy.parent
+    assert start.chosen_season(str(demo_folder)) == demo_folder
     assert start.chosen_folder(str(demo_folder)) == demo_folder
     monkeypatch.delenv(start.SESSION_VARIABLE)
     monkeypatch.setattr(start, "DEMO", demo_copy / "nowhere")
