@@ -74,7 +74,8 @@ WITHOUT_EFFECT = {
     },
     "report/logs.py": {
         "_MOST_STEPS = 700": (_FINE, "constant 700"),
-        "unfit = [one.run for one in left if not np.isfinite(one.exit_sd_m_s + one.entry_sd_m_s)]": (
+        "unfit = [one.run for one in left if not np.isfinite(one.exit_sd_m_s + one.entry_sd_m_s)"
+        "]": (
             "what is not known stays so", "op one.exit_sd_m_s + one.entry_sd_m_s",
         ),
     },
