@@ -61,7 +61,8 @@ def test_a_recording_in_the_folder_is_heard_seen_played_and_taken(folder):
         float, re.search(r"7\.6 to 23\.14440 to 7220(..\..)(..\..)\D", said).groups()
     )
     assert (begins, ends) == (pytest.approx(43.0, abs=1.0), pytest.approx(68.8, abs=0.7))
-    assert 'writes: [logs.run_2] with file = "run 2.wav" in session.toml' in said
+    assert "Engine speed [rpm]Begins at [km/h]Ends at [km/h]" in said
+    assert 'The button writes: [logs.run_2] with file = "run 2.wav" in session.toml' in said
     (player,) = (one for one in everything(panel) if type(one).__name__ == "Audio")
     assert (player.autoplay, player.loop) == (False, False), "a workbook is not loud by itself"
     labelled(panel, "hear it from").value, labelled(panel, "for").value = 24.5, 5.0
@@ -130,6 +131,7 @@ def test_where_there_is_no_recording_it_asks_for_one(folder):
     (folder / "run 2.wav").unlink()
     panel = from_sound(folder)
     assert "drop one here" in words(panel)
+    assert any('alt="No recording yet."' in str(getattr(w, "value", "")) for w in everything(panel))
     take(panel)
     assert "no recording is chosen" in words(panel)
     labelled(panel, "Reset").click()

@@ -152,6 +152,7 @@ def test_the_last_runs_can_be_taken_back_and_mended(outing):
     path = outing / "runs.csv"
     before = path.read_text("utf-8")
     back = labelled(form, "Take back")
+    assert labelled(form, "Add run").tooltip == "Append to runs.csv"
     assert back.disabled
     for speed in ("63", "64"):
         own = {key: value for key, value in ROW.items() if key != "run"}

@@ -96,7 +96,7 @@ def test_an_unfinished_session_is_one_line_with_a_link_to_where_it_is_mended(tmp
     shown = start.not_finished(raised.value.problems)
     assert shown.plain().startswith("Not finished: runs.csv, row 2, entry_speed: -48 km/h is")
     assert "(1 more to fix)" in shown.plain()
-    assert 'href="runs.ipynb"' in shown.html()
+    assert '<a href="runs.ipynb">Enter the runs</a>' in shown.html()
     with pytest.raises(start.Unfinished, match="there are no outings of this bike"):
         start.opened_season(str(tmp_path / "fresh"))
 

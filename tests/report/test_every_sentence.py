@@ -1108,6 +1108,7 @@ SEASON = {
         laddered(scatter=1.6), laddered(scatter=1.5),
     ),
     "air": (
+        "The ECU and the air: by the readings of days in other air, "
         "the chances are that it corrects for neither 60 %, air pressure alone 30 %, both air "
         "temperature and pressure 5 % and air temperature alone 5 %. Once you are sure, write "
         "density_compensation under [bike] of each outing: each report then says for which",
