@@ -136,7 +136,7 @@ def written(rng, forces, lambdas, *, world=None, devices=None) -> Written:
         time_s=at,
         latitude_deg=latitude,
         longitude_deg=longitude,
-        elevation_m=620
+        elevation_m=350
         + height(world, true_way)
         + slow(devices.elevation_sd_m, devices.elevation_s),
         speed_m_s=np.abs(true_speed + slow(devices.speed_sd_m_s, devices.speed_s)),

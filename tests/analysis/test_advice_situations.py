@@ -23,6 +23,15 @@ def only_e5(outing):
     return outing.key("use", fuels=["e5"])
 
 
+def only_lean_ones(outing):
+    """Two lean injectors and nothing else: the leaner one twice on e10, the other on e5."""
+    outing.only_setups("stock", "big_150", "big_164").key("setups.big_150", fuel="e10")
+    for name in ("i172", "i178", "i185", "i205"):
+        outing.without_table(f"injectors.{name}")
+    outing.gauge("big_150", 14.9, 15.1).gauge("big_164", 14.0, 14.2)
+    return outing.setup("again", "big_150").ridden("again", "big_150")
+
+
 def each(outing, setups, change, *values):
     """The same change to several setups."""
     for name in setups:
@@ -120,6 +129,18 @@ SITUATIONS = {
     says: before the engine 'big' is ridden at full throttle again
     never: buy | fit injector
     """: lambda o: each(o, BIG, "knock", "heavy"),
+    """heavy knock on the weaker fuel, and what is left is lean
+    No flow that could be bought is safe on both fuels; the loudest knock is named, not the first.
+    plan: stock, find knock, engine big
+    gates: big_150 again: knock | big_164: lean
+    says: find what made again knock | ridden or bought for e10 (95 RON) or less
+    never: buy | or list another
+    """: lambda o: only_lean_ones(o).knock("big_150", "light").knock("again", "heavy"),
+    """the same, and the first was the loudest
+    What is named does not hang on the order of the runs.
+    plan: stock, find knock, engine big
+    says: find what made big 150 knock
+    """: lambda o: only_lean_ones(o).knock("big_150", "heavy").knock("again", "light"),
     """light knock on one fuel
     95 knocked though it was not lean: the advice is for 98 alone, and 185 has no part in it.
     plan: big_172, nothing
@@ -617,14 +638,14 @@ SITUATIONS = {
     plan: none, ride again, missing range
     gates: stock big_164 big_172 big_185: rich
     says: every reading stood at the gauge's rich end | fit an injector with less flow
-    never: (no gauge) | may run lean | lean end | i205 | Look for | cc/min
+    never: (no gauge) | may run lean | runs lean | lean end | i205 | Look for | cc/min
     """: lambda o: each(o.key("gauge", lowest=None).quiet(), ALL, "gauge", "10.0", "10.0"),
     """one setup so rich that it washes the bore
     However it pulls: the oil is washed off the bore.
     plan: big_172, nothing
     gates: big_185: rich | big_172: open
     says: big 185: lambda 0.65, richer than 0.75: that much fuel washes the oil off the bore
-    never: big 185 may run lean | likely leaner
+    never: big 185 (may run lean | big 185 (runs lean | big 185 may run lean | likely leaner
     """: lambda o: (
         only_e5(o).gauge("big_185", 9.5, 9.7).faster("big_185", 4).key("gauge", lowest="7.0")
     ),
@@ -686,7 +707,7 @@ SITUATIONS = {
     plan: big_172, buy: i178
     gates: big_185: rich | big_172: open
     says: big 185: every reading stood at the gauge's rich end
-    never: big 185 may run lean
+    never: big 185 (may run lean | big 185 (runs lean | big 185 may run lean
     """: lambda o: o.gauge("big_185", "10.0", "10.0"),
     """one setup at the gauge's lean end, and quiet
     Quiet or not, leaner than the gauge can say is no mixture to ride.
@@ -710,7 +731,7 @@ SITUATIONS = {
     plan: none, ride again, missing range
     demo: there_and_back
     gates: paper_filter free_filter: rich
-    never: may run lean | lb/h | Look for
+    never: may run lean | runs lean | lb/h | Look for
     """: lambda o: each(o, ("paper_filter", "free_filter"), "gauge", "0.68", "0.68"),
     """only the factory's setup at the rich end
     What was read of the others stands.
@@ -721,7 +742,7 @@ SITUATIONS = {
     """a saturated gauge, and no speeds
     Two halves are missing, and neither is guessed.
     plan: none, ride again, missing range speeds
-    never: more pull | may run lean | Look for
+    never: more pull | may run lean | runs lean | Look for
     """: lambda o: each(o.quiet().without_columns("speed"), ALL, "gauge", "10.0", "10.0"),
     # Notes beside the column
     """a note in French on a lean setup

@@ -2,6 +2,7 @@
 
 import pytest
 
+from tuninglib.report import page_parts
 from tuninglib.report.make import make_report
 
 
@@ -9,3 +10,11 @@ from tuninglib.report.make import make_report
 def written(demo_folder, tmp_path_factory):
     """Its files. Read only."""
     return make_report(demo_folder, tmp_path_factory.mktemp("report"))
+
+
+@pytest.fixture
+def drawn(monkeypatch):
+    """Figures as they are drawn, once each."""
+    made = []
+    monkeypatch.setattr(page_parts, "_svg", lambda draw, _: made or made.append(draw(5.0)))
+    return made

@@ -11,8 +11,8 @@ from matplotlib.text import Text
 from tests.conftest import ROOT
 from tuninglib.analysis.combinations import stop_limits
 from tuninglib.analysis.day_plan import Interim
-from tuninglib.analysis.decide import Flip, OnFuel, Step
-from tuninglib.analysis.records import Doubt, FlowWanted, Gate, GaugeDeviation, Knock
+from tuninglib.analysis.decide import Step
+from tuninglib.analysis.records import Doubt, Gate, GaugeDeviation, Knock
 from tuninglib.analysis.season import Remark, Trend
 from tuninglib.interval import Interval, Measured
 from tuninglib.report import (
@@ -44,7 +44,7 @@ TABLES = {
         verdict.flips: "What would change it | If | Then",
         mixture.table: "Full-throttle mixture, as read | Setup | Lambda (95 % interval) | Chance "
         "inside | Chance leaner | Gauge | True air to fuel | Fuel | Readings | Target band: lambda "
-        "0.83 to 0.90",
+        "0.83 to 0.90. The interval covers the spread of the readings",
         gain.table: "Against stock | Setup | Verdict | Gain in pull [%] | Marker speed [km/h] | "
         f"Wheel force [N] | Wheel power [kW] | Runs | {INTERVALS} Errors that all setups share",
         injector.table: "Injectors, tried and to buy | Injector and fuel | In short | Lambda (95 % "
@@ -232,36 +232,6 @@ def pictured(**values):
     return lambda results: injector.figure(planned(results, next=change)).caption
 
 
-def looked_for(*fuels):
-    """The flow to look for, on these fuels."""
-
-    def say(results):
-        wanted = FlowWanted(185e-6 / 60, 0.7, 0.2)
-        own = tuple(OnFuel(fuel, None, None) for fuel in fuels)
-        asked = planned(results, flow_wanted=wanted, fuels=own, next=Step(code="list injectors"))
-        return advice.about_next(asked)
-
-    return say
-
-
-def on_fuel(best):
-    """The answer on e10, of which the best has this chance of the band; None: there is none."""
-
-    def say(results):
-        fitted = replace(results.plan.ride, fuel="e10", gate=Gate("lean", value=0.3))
-        one = None
-        if best is not None:
-            odds = replace(results.plan.ride.odds, inside=best, richer=0.0, leaner=1 - best)
-            one = replace(results.plan.ride, fuel="e10", injector="i178", odds=odds)
-        return str(
-            advice.fuel_items(
-                planned(results, fuels=(OnFuel("e10", one, fitted),), next=Step(code="change fuel"))
-            )
-        )
-
-    return say
-
-
 def equal(harm):
     """Two that pull alike, of which the one to ride does so much harm, the other 0.5."""
 
@@ -284,17 +254,6 @@ def listed(**odds):
         )
         wanted = Step(code="list injectors", engine="big", injector="i172", fuels=tuple(odds))
         return advice.next_in_brief(planned(replace(results, combinations=own), next=wanted))
-
-    return say
-
-
-def then(**values):
-    """A flip to a plan that differs in its next step."""
-
-    def say(results):
-        other = replace(results.plan, next=replace(results.plan.next, **values))
-        flipped = replace(results, flips=(Flip(code="knock", plan=other),))
-        return str(advice.flip_rows(flipped))
 
     return say
 
@@ -336,30 +295,6 @@ def lean(chance):
         odds = Odds(0.0, 1 - chance, chance)
         mixtures = tuple(replace(one, odds=odds) for one in results.mixtures)
         return doubt("gain", (4.0,), off=0.08)(replace(results, mixtures=mixtures))
-
-    return say
-
-
-def cost(share):
-    """What a missing air temperature costs the gain that the page speaks of first."""
-
-    def say(results):
-        session = results.session
-        runs = session.runs.assign(air_temperature_k=float("nan"))
-        weather = replace(session.weather, temperature=None)
-        pulls = tuple(
-            replace(one, gain=one.gain and replace(one.gain, shares={"weather": share}))
-            for one in results.pulls
-        )
-        return str(
-            cautions.remarks(
-                replace(
-                    results,
-                    session=replace(session, runs=runs, weather=weather),
-                    road=replace(results.road, pulls=pulls),
-                )
-            )
-        )
 
     return say
 
@@ -474,18 +409,6 @@ SAID = {
         "none of those that you will burn is allowed in this engine", step("change fuel"),
         step("change fuel", engine="big"),
     ),
-    "flow for all fuels": (
-        "Look for about 185 cc/min: a 70 % chance of being in the band on each of your fuels "
-        "(leaner: at most 20 %).", looked_for("e5", "e10"), looked_for("e5"),
-    ),
-    "flow for one fuel": (
-        "in the band on e5 (leaner: at most 20 %)", looked_for("e5"), looked_for("e5", "e10"),
-    ),
-    "no injector passes": (
-        "no injector listed passes; with i172: 30 % chance of running leaner than the band",
-        on_fuel(None), on_fuel(0.6),
-    ),
-    "nearest": ("nearest is injector i178: 49 % chance", on_fuel(0.49), on_fuel(0.5)),
     "least harm": (
         "in pull, big 172 and big 185. Where the pull is equal, the mixture that does least harm "
         "is chosen.", equal(0.3), equal(0.8),
@@ -499,10 +422,6 @@ SAID = {
     "too rich on one": (
         "and still likely too rich (62 % chance on e5).",
         listed(e5=(0.62, 0.1), e10=(0.0, 0.61)), listed(e5=(0.6, 0.1), e10=(0.0, 0.61)),
-    ),
-    "another engine": ("another engine comes first", then(engine="stock"), then(code="nothing")),
-    "keep to fuels": (
-        "keep to the fuels that pass", then(code="change fuel"), then(code="nothing"),
     ),
     "implied": ("no safer than what knocked", shut_by("knock implied"), shut_by("knock")),
     "lean in other air": ("lean in your air", shut_by("air"), shut_by("lean")),
@@ -616,11 +535,6 @@ SAID = {
         "another slope (within its ±, but together with the rest)",
         doubt("stated", off=1.0, what="slope"), doubt("stated", off=1.6, what="slope"),
     ),
-    "worth measuring": (
-        "Of the gain of big 172, 16 % (12 to 19 %): the air temperature would narrow it to 16 % "
-        "(13 to 18 %)", cost(0.5), cost(0.03),
-    ),
-    "hardly": (", that hardly matters.", cost(0.03), cost(0.5)),
     "weather moved": ("the air changed engine output by 2.3 %; the gains", weather(True), None),
     "beyond its standard": (
         "For big 164 a factor lies outside what its standard allows (0.95 to 1.05 for SAE J1349, "

@@ -8,6 +8,7 @@ import pytest
 
 from tuninglib.analysis.analyse import analyse
 from tuninglib.report import cautions, gain, tested, verdict
+from tuninglib.report.advice import shut_word
 from tuninglib.session.defaults import speedometer_step
 from tuninglib.session.load import load_session
 
@@ -176,7 +177,14 @@ def test_of_five_rows_the_one_in_the_band_is_ridden_and_climbs_are_spoken_of(out
     """12.7 on the gauge, and nothing said of the riding: neither nothing nor the richest."""
     one = outing()
     assert one.verdict["Ride now"].startswith("kit 150 (")
-    assert one.verdict["Not to be ridden"] == "kit 120 and kit 140 (may run lean)."
+    # Only what is leaner than the band by more than 95 in 100 is said to be.
+    assert one.verdict["Not to be ridden"] == "kit 120 (runs lean); kit 140 (may run lean)."
+    shut = {own.setup: own for own in one.results.plan.shut}
+    assert shut["kit_120"].gate.value > 0.95 > shut["kit_140"].gate.value
+    # At the gauge's lean end nobody knows how lean, but that it is; what was not read may be.
+    ended = replace(shut["kit_140"], gate=replace(shut["kit_140"].gate, value=None))
+    assert shut_word(ended) == "runs lean"
+    assert shut_word(replace(shut["kit_120"], source="predicted")) == "may run lean"
     warned = str(verdict.watch(one.results))
     assert "ask for lambda 0.88 or richer on an air-cooled engine: kit 150 has a" in warned
 

@@ -33,6 +33,7 @@ def test_it_has_every_key_and_every_column(page):
         for key in rows:
             assert re.search(rf"<th scope=\"row\">{key}</th>", page), key
     assert "[[hill.pieces]]: " in page
+    assert guide.pieces().header == ("key", "what it is", "for example", "left out")
     for columns in (
         read_table.COLUMNS, read_table.FILL_COLUMNS, read_table.CLIMB_COLUMNS,
         read_table.FALL_COLUMNS, read_table.BENCH_COLUMNS,
@@ -135,7 +136,7 @@ def test_examples_and_headers_are_the_readers(units):
 
 
 def test_an_earlier_guide_is_kept_and_the_same_one_is_not_written_twice(tmp_path, page):
-    path = tmp_path / "there" / "guide.html"
+    path = tmp_path / "not" / "there" / "guide.html"
     assert main(["guide", str(path), "--units", "us"]) == 0
     assert path.read_text("utf-8") == page
     assert main(["guide", str(path), "--units", "us"]) == 0

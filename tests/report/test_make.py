@@ -9,6 +9,7 @@ import re
 import shutil
 import subprocess
 import sys
+from pathlib import Path
 from types import SimpleNamespace
 
 import nbformat
@@ -18,6 +19,7 @@ from tuninglib.__main__ import main
 from tuninglib.report import cautions, gain, make
 from tuninglib.report.make import WorkbookError, make_report
 from tuninglib.report.page_parts import MissingPdf, page_to_pdf, render, render_page
+from tuninglib.text_files import SessionError
 
 
 def run_command(*arguments, **environment):
@@ -171,6 +173,89 @@ def test_a_fault_of_the_program_leaves_the_earlier_report_alone(demo_copy, tmp_p
     assert {path.name: path.read_bytes() for path in out.iterdir()} == before
 
 
+CELLS = (
+    "word = 'x'  # said", "import sys\nprint(word)\nprint('!', file=sys.stderr)", "word * 2",
+    "from IPython.display import HTML, display\ndisplay(HTML('<b>', metadata={'a': 1}))",
+)  # fmt: skip
+
+
+@pytest.fixture
+def workbook(tmp_path):
+    """A small one: words, a value to set, and what is shown in each way; and what fails."""
+
+    def made(*more):
+        notebook = nbformat.v4.new_notebook(cells=[nbformat.v4.new_markdown_cell("Words")])
+        notebook.cells += [nbformat.v4.new_code_cell(one) for one in (*CELLS, *more)]
+        notebook.cells[1].metadata["tags"] = ["parameters"]
+        notebook.metadata.kernelspec = {"name": "python3", "display_name": "", "language": "python"}
+        nbformat.write(notebook, tmp_path / "small.ipynb")
+        return tmp_path / "small.ipynb"
+
+    return made
+
+
+def test_cells_are_run_in_order_and_keep_what_they_show(workbook):
+    before, names = (sys.displayhook, sys.excepthook, sys.modules["__main__"]), {}
+    path = workbook()
+    left = path.parent / "failed.ipynb"
+    left.write_text("of an earlier time")
+    done = make.run_workbook(
+        path, {"word": "ab"}, shown={"word": "shown"}, failed=left, namespace=names
+    )
+    assert before == (sys.displayhook, sys.excepthook, sys.modules["__main__"])
+    assert names["word"] == "ab"
+    assert not left.exists()
+    nbformat.validate(done)
+    words, typed, injected, printed, value, shown = done.cells
+    assert (words.source, typed.source) == ("Words", CELLS[0])
+    assert "shown" in injected.source
+    streams = [(one.name, one.text) for one in printed.outputs]
+    assert streams == [("stdout", "ab\n"), ("stderr", "!\n")]
+    assert value.outputs[0].data["text/plain"] == "'abab'"
+    assert [value.execution_count, value.outputs[0].execution_count] == [4, 4]
+    assert shown.outputs[0].data["text/html"] == "<b>"
+    assert shown.outputs[0].metadata == {"text/html": {"a": 1}}
+    assert (shown.outputs[0].output_type, shown.execution_count) == ("display_data", 5)
+
+
+def test_the_cell_that_fails_is_named_and_the_workbook_so_far_is_kept(workbook):
+    path = workbook("print('on the way')\n1 / 0", "word")
+    left = path.parent / "failed.ipynb"
+    with pytest.raises(WorkbookError) as refused:
+        make.run_workbook(path, {}, failed=left)
+    cell = "the cell \"print('on the way')\" failed with ZeroDivisionError: division by zero"
+    assert str(refused.value) == f"{cell}; the workbook so far is {left}"
+    failed, after = nbformat.read(left, as_version=4).cells[-2:]
+    # Its traceback once.
+    assert [one.output_type for one in failed.outputs] == ["error"]
+    assert failed.outputs[0].evalue == "division by zero"
+    assert not after.outputs
+    with pytest.raises(WorkbookError, match=r"division by zero$"):
+        make.run_workbook(path, {})
+    with pytest.raises(WorkbookError, match=r"^the cell '1 \+' failed with SyntaxError"):
+        make.run_workbook(workbook("1 +"), {})
+    with pytest.raises(ValueError, match=r"^small.ipynb has no parameter 'bird'; it has word$"):
+        make.run_workbook(path, {"word": "", "bird": ""}, shown={"word": ""})
+
+
+@pytest.mark.parametrize(("problems", "more"), [(1, ""), (2, " (and 1 more)")])
+def test_of_many_the_first_problem_is_said_and_how_many_more(tmp_path, monkeypatch, problems, more):
+    def refuse(*_, **__):
+        raise SessionError([f"runs.csv, row {at}" for at in range(problems)])
+
+    monkeypatch.setattr(make, "make_report", refuse)
+    monkeypatch.setattr(make, "fingerprint", lambda session: "")
+    monkeypatch.setattr(make, "_is_made", lambda *_: True)
+    assert make._made(tmp_path, tmp_path, anew=False, pdf=False).code == "made"
+    outcome = make._made(tmp_path, tmp_path, anew=True, pdf=False)
+    assert (outcome.code, outcome.said) == ("to fix", f"runs.csv, row 0{more}")
+
+
+def test_reports_of_many_lie_as_their_sessions_and_follow_from_the_whole_program():
+    assert make.place_of(Path("a/b/c"), "a", "out") == Path("out/b/c.report")
+    assert {one.suffix for one in make.program_files()} == {".py", ".j2", ".js", ".css", ".json"}
+
+
 def test_a_workbook_that_leaves_no_results_is_refused(demo_folder, tmp_path, monkeypatch):
     notebook = nbformat.read(make.workbook_path("session_report"), as_version=4)
     notebook.cells[-1].source = "del results"
@@ -262,6 +347,7 @@ def test_results_for_programs(written):
     document = json.loads(written.results.read_text(encoding="utf-8"))
     assert document["schema"] == "tuninglib results 3"
     assert document["interval"] == 0.95
+    assert written.pdf is None
     assert set(document["provenance"]) >= {"session.toml", "runs.csv", "tuninglib", "numpy"}
 
 
@@ -299,8 +385,10 @@ def test_a_pdf_that_cannot_be_made_is_refused_in_one_sentence(
 ):
     monkeypatch.setitem(sys.modules, "weasyprint", None)
     out = tmp_path / "out"
-    assert main(["report", str(demo_folder), "--out", str(out), "--pdf", "--quiet"]) == 2
-    assert "or open report.html in a browser and print it" in capsys.readouterr().err
+    assert main(["report", str(demo_folder), "--out", str(out), "--pdf"]) == 2
+    said = capsys.readouterr()
+    assert "Writing the PDF" in said.out + said.err
+    assert "or open report.html in a browser and print it" in said.err
     assert list(out.iterdir()) == []
 
 

@@ -6,13 +6,19 @@ from types import SimpleNamespace
 import pytest
 from matplotlib.figure import Figure
 
+from tuninglib.interval import Interval
 from tuninglib.report.page_parts import (
     NONE,
     Prose,
     Table,
     figure_of,
+    gain_text,
+    interval_cell,
     money,
+    name_rows,
     picture,
+    signed,
+    title,
     width_of,
     with_round_ticks,
 )
@@ -63,7 +69,18 @@ def test_a_column_in_which_nothing_stands_is_left_out():
     assert "Note" not in table.html()
     assert table.html().count("<td") == 2
     assert "Speed" in str(table)
-    assert "Note" in str(Table("Runs", ("Run", "Note"), ())), "a table without rows shows its head"
+    bare = Table("Runs", ("Run", "Note"), ())
+    assert "Note" in str(bare), "a table without rows shows its head"
+    assert "Note" in bare.html()
+
+
+def test_plain_text_stands_in_columns_and_a_table_of_many_is_set_smaller():
+    shown = str(Table("Runs", ("Setup", "Runs"), (("stock", "4"), ("a long name", "3"))))
+    assert {line.rindex(end) for line, end in zip(shown.splitlines()[1:], ("Runs", "4", "3"),
+                                                  strict=True)} == {13}  # fmt: skip
+    for columns in (8, 9):
+        row = tuple(map(str, range(columns)))
+        assert ("wide" in Table("t", row, (row,)).html()) == (columns > 8)
 
 
 def test_a_column_of_one_value_is_said_below_and_the_second_stays():
@@ -87,6 +104,8 @@ def test_numbers_stand_in_line_and_intervals_are_not_broken():
     intervals = column("9.5 (8 to 11)", "12 (9 to 15)", "−3 (−4 to −2)")
     assert [re.search(r"\d(?=[.\u00a0])", text).start() for _, text in intervals] == [1, 1, 1]
     assert all(kind == "interval" and " " not in text for kind, text in intervals)
+    assert column("9.5 (8 to 11)", "–")[1] == ("interval", "–")
+    assert column("12", "stock") == [], "no column of numbers"
     assert column("12:05.0", "stock, which runs far too lean") == [
         ("text", "12:05.0"), ("text", "stock, which runs far too lean"),
     ]  # fmt: skip
@@ -104,7 +123,10 @@ def test_no_price_is_a_dash():
     assert money(None, SimpleNamespace(about=SimpleNamespace(currency="$"))) == NONE
 
 
-@pytest.mark.parametrize(("names", "lines"), [((), 0), (("e5", "e10"), 1), (("n" * 30,) * 3, 3)])
+@pytest.mark.parametrize(
+    ("names", "lines"),
+    [((), 0), (("e5", "e10"), 1), (("n" * 30,) * 3, 3), (("e5", "n" * 30), 2), (("e10",) * 5, 2)],
+)
 def test_a_figure_has_room_for_its_numbers_and_for_a_legend_over_it(names, lines):
     """In inches: 0.36 over each of two axes, 0.55 below it, 0.16 beside it; 0.24 for each line."""
     figure, (upper, lower) = figure_of(3.0, 4.0, ["e5"], rows=2, legend=names)
@@ -116,7 +138,7 @@ def test_a_figure_has_room_for_its_numbers_and_for_a_legend_over_it(names, lines
     (_, bottom), (_, below) = ends[1]
     assert (bottom, above - below) == pytest.approx((0.55, 0.55 + 0.36))
     # To the left there is room for the longest name, up to 0.45 of the width.
-    for name in ("a name of twenty ones", "n" * 80):
+    for name in ("a short name", "n" * 80):
         figure, (ax, *_) = figure_of(3.0, 2.0, ["stock", name])
         wanted = 0.1 + min(width_of(name, bold=True), 0.45 * 3.0)
         assert ax.get_position().x0 * 3.0 == pytest.approx(wanted)
@@ -130,6 +152,8 @@ def test_a_figure_has_room_for_its_numbers_and_for_a_legend_over_it(names, lines
         ((0.0, 1.0), "0.0 0.2 0.4 0.6 0.8 1.0", "0.0 0.5 1.0"),
         ((0.83, 0.90), "0.84 0.86 0.88 0.90", "0.85 0.90"),
         ((-10.0, 200.0), "0 50 100 150 200", "0 100 200"),
+        ((0.0, 9.0), "0 1 2 3 4 5 6 7 8 9", "0 5"),
+        ((0.0, 1000.0), "0 500 1000", "0 500 1000"),
         # Between two ticks there is none: the axis is widened to both.
         ((0.205, 0.395), "0.25 0.30 0.35", "0.2 0.3 0.4"),
     ],
@@ -144,5 +168,29 @@ def test_ticks_are_round_and_as_close_as_their_numbers_may_stand(ends, across, u
         numbers = [float(one) for one in wanted.replace("−", "-").split()]
         assert list(axis.get_ticklocs()) == pytest.approx(numbers)
         low, high = axis.get_view_interval()
-        assert low < numbers[0] + 1e-9
+        assert numbers[0] - (numbers[1] - numbers[0]) < low < numbers[0] + 1e-9
         assert numbers[-1] - 1e-9 < high < numbers[-1] + (numbers[1] - numbers[0])
+
+
+def test_a_title_begins_at_the_figures_edge_and_rows_stand_from_the_top():
+    _, (ax,) = figure_of(3.0, 2.0, ["stock", "big_172"])
+    title(ax, "Gain")
+    name_rows(ax, ["stock", "big_172"])
+    place = ax.get_position()
+    assert ax.title.get_position()[0] * place.width + place.x0 == pytest.approx(0)
+    assert [one.get_text() for one in ax.get_yticklabels()] == ["stock", "big 172"]
+    bottom, top = ax.get_ylim()
+    assert bottom > 1 > 0 > top
+    # Names are set as they are: no mathematics between two signs.
+    assert width_of("e5") < width_of("e5", bold=True) < width_of("$e5$", bold=True)
+
+
+def test_changes_and_gains_have_their_signs_and_figures():
+    assert [signed(one, "speed", "metric") for one in (0.0, 1.0, -1.0)] == ["+0.0", "+3.6", "−3.6"]
+    sharp, rough, wide = (Interval(0.156, 0.156 - half, 0.156 + half) for half in (0.02, 0.03, 0.2))
+    assert gain_text(sharp) == "15.6 % (13.6 to 17.6 %)"
+    assert gain_text(Interval(0.156, 0.154, 0.158)) == "15.6 % (15.4 to 15.8 %)"
+    assert gain_text(rough, "") == "16 (13 to 19)"
+    assert gain_text(wide) == "16 % (−4 to 36 %)"
+    assert interval_cell(None, "speed", "metric") == NONE
+    assert interval_cell(Interval(10, 9, 11), "speed", "metric") == "36 (32 to 40)"

@@ -16,11 +16,18 @@ from tuninglib.lab.plan import plan
 from tuninglib.report import cautions
 from tuninglib.report.roadside import ON_THE_PHONE
 from tuninglib.report.run_sheet import (
+    HABITS,
+    KNOCK_ENDS,
     ROWS_ON_A_PAGE,
     Heading,
+    box,
     checklists,
+    edge_text,
+    end_the_run,
     run_sheet,
     stop_in_brief,
+    whose_limits,
+    why_first,
 )
 from tuninglib.session.defaults import Band
 from tuninglib.session.edit import write_new_session
@@ -95,6 +102,52 @@ def test_the_sheet_has_room_for_what_no_run_says(demo_folder):
     assert "air pressure [inHg]" in said
     assert "wind along the hill [mph]" in said
     assert "tyre pressures" in said
+
+
+def test_whose_the_limits_are_is_said_of_each(demo_folder):
+    own = limits_of(demo_folder)
+    edge = "Lambda is the lean edge of your target band"
+    thumb = "the head's limit is a rule of thumb, as you state none."
+    moved = ", moved from 0.90 to the rich side for minutes of full load on an air-cooled engine"
+    look = "; look up what your gauge shows there, since session.toml does not say"
+    stated = {"hottest_k": 488.15, "hottest_is_stated": True}
+    for changes, said in (
+        ({}, f"{edge}; {thumb}"),
+        ({"band": Band(0.83, 0.88, 0.90)}, f"{edge}{moved} (see [use]); {thumb}"),
+        ({"reading": None} | stated, f"{edge}{look}; the head's limit is yours."),
+        ({"band": None}, f"T{thumb[1:]}"),
+    ):
+        assert whose_limits(dataclasses.replace(own, **changes)) == said
+    # On a gauge that shows lambda the edge is not said twice.
+    in_lambda = dataclasses.replace(own, reading=0.90, resolution=0.01)
+    assert edge_text(in_lambda) == "lambda 0.90"
+    assert edge_text(own) == "13.2 on this gauge (lambda 0.90)"
+    # The panels have all of it in one box.
+    said = str(box(own, "metric"))
+    for sentence in (*end_the_run(own, "metric"), whose_limits(own), *HABITS, KNOCK_ENDS):
+        assert sentence in said
+
+
+def test_the_sheet_marks_each_change_and_says_what_is_only_for_tests(demo_folder):
+    for repeats, height in ((2, "8.5"), (5, "6.2"), (9, "5.2")):
+        # As high as 125 mm allow, but no higher than two lines and no lower than a pencil's.
+        assert f"--row-height: {height}mm" in sheet(demo_folder, repeats=repeats)
+    order = run_order(SETUPS, repeats=2, riders=("tove", "ilmar"))
+    watched = ("big_172_e10", "big_164")
+    heading = Heading("An outing", "metric", {}, limits_of(demo_folder), GIVEN, watched)
+    page = run_sheet(order, heading)
+    said = text_of(page)
+    # A mark where something is to be changed, on the first run, too, and nowhere else.
+    changes = 1 + sum(a != b for a, b in zip(order.setups, order.setups[1:], strict=False))
+    assert page.count("<b>▸ ") == changes
+    assert page.count('class="swap"') == changes - 1
+    only = "May run lean, so only for tests with an eye on the gauge, not for riding: big 172 e10."
+    assert f"strike them out. {only}" in said
+    assert "May run lean" not in text_of(sheet(demo_folder))
+    assert "Order: From rich to lean on each engine." in text_of(
+        sheet(demo_folder, first_pass=FirstPass(setups=SETUPS, source="gauge"))
+    )
+    assert why_first(GIVEN).endswith("of stock, big 172 and more, big 172 e10 and big 185.")
 
 
 @pytest.fixture(scope="module")

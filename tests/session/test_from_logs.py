@@ -26,12 +26,14 @@ from tuninglib.session.from_logs import (
     _by_likeness,
     _clock,
     _lag,
+    _opened_about,
     _stretch,
     _with_readings,
     with_logged_readings,
 )
 from tuninglib.session.load import load_session
 from tuninglib.session.trace import Trace
+from tuninglib.statistics.end_speeds import EndSpeeds
 from tuninglib.statistics.settled_gauge import FullStretch
 from tuninglib.text_files import SessionError
 
@@ -278,6 +280,25 @@ def test_a_gap_over_a_whole_run_takes_nothing_from_the_log(evening, session):
     without_points(evening, passes[third].enter_s - 12, passes[down].leave_s + 12)
     spoilt = load_session(evening)
     assert (spoilt.found.why_not, spoilt.found.filled) == ("count", ())
+
+
+def test_a_throttle_opened_about_the_line_has_gained_speed_there_half_of_the_time():
+    """Opened within 0.3 s of the line, normally: what the bike has gained there by then."""
+    time = np.linspace(0.0, 60.0, 6001)
+    enter, steep = np.array([10.0, 30.0]), np.array([1.5, 0.8])
+    speed = 13.0 + np.where(time < 20, 1.5 * (time - 10), 0.8 * (time - 30)).clip(0.0)
+    ends = EndSpeeds(
+        entry_m_s=np.full(2, 13.0),
+        exit_m_s=np.full(2, 20.0),
+        entry_sd_m_s=np.full(2, 0.2),
+        exit_sd_m_s=np.full(2, 0.2),
+    )
+    lines = SimpleNamespace(enter_s=enter)
+    found = _opened_about(lines, time, speed, ends, np.array([True, False]))
+    gained = steep * np.maximum(np.random.default_rng(11).normal(0.0, 0.3, (400_000, 1)), 0.0)
+    assert found.entry_m_s - 13.0 == pytest.approx([gained.mean(0)[0], 0.0], rel=0.01)
+    assert found.entry_sd_m_s == pytest.approx(np.hypot(0.2, gained.std(0)), rel=0.01)
+    assert found.exit_m_s is ends.exit_m_s
 
 
 def test_an_idle_row_is_no_run(evening):

@@ -18,7 +18,6 @@ from demo_data.sound_maker import engine_sound
 from tests.conftest import ROOT
 from tuninglib.__main__ import main
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.records import Recording
 from tuninglib.analysis.sound import _slip
 from tuninglib.physics.engine import SOUND_IN_BURNT_GAS_M_S, first_tangential_mode_hz
 from tuninglib.report import cautions, logs, sound
@@ -351,26 +350,6 @@ def test_a_clutch_that_slips_is_told_from_one_that_does_not():
     assert ridden_beside_a_track(0.0).high < 0.02
     slips = ridden_beside_a_track(0.05)
     assert slips.low > 0.02
-    one = Recording(
-        name="a", seconds=30.0, heard_share=1.0, why_not="", clipped_share=0.0, pulls=(),
-        gear_changes_s=(4.0,), sd_ratio=0.001, slip=slips,
-    )  # fmt: skip
-    text = dict(sound.heard("a.wav", one, SimpleNamespace(pulls_are_runs="yes")))
-    assert "the clutch slips" in text["Clutch"]
-    assert text["Gear"].startswith("engine speed steps at 4.0 s")
-    assert "Clutch" not in dict(sound.heard("a.wav", replace(one, slip=None), None))
-
-
-def test_why_an_engine_is_not_heard_is_said():
-    one = Recording(
-        name="a", seconds=30.0, heard_share=0.0, why_not="past", clipped_share=0.0, pulls=(),
-        gear_changes_s=(), sd_ratio=None, slip=None,
-    )  # fmt: skip
-    said_of = {why: sound.heard("", replace(one, why_not=why), None)[0][1] for why in
-               ("past", "octave", "clipped", "drowned")}  # fmt: skip
-    assert "Carry the phone on the bike" in said_of["past"]
-    assert "half or double the speed" in said_of["octave"]
-    assert all("inside the jacket" in said_of[why] for why in ("clipped", "drowned"))
 
 
 def test_engine_speeds_of_a_twin_are_looked_for_about_those_ridden():

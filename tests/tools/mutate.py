@@ -40,6 +40,7 @@ _NAMES = {
 # Changes that change no answer, and why; they are not counted. A module's lines, each with what is
 # changed there: its kind and text, as :func:`places` and ``ast.unparse`` say it.
 _ARRIVED = "when a search that has arrived ends, or steps beyond those that are needed"
+_BEGINS = "where a search begins that ends in the same place"
 _TIMES = "a density times any constant"
 _COPIES = "how many numbers one copy has"
 _ROUNDING = "what rounding cannot tell apart"
@@ -49,6 +50,9 @@ WITHOUT_EFFECT = {
     "physics/motion.py": {
         "_MOST_STEPS = 60": (_ARRIVED, "constant 60"),
         "for _ in range(40):": (_ARRIVED, "constant 40"),
+        "k_wind = k * (1 + w / mean)": (
+            _BEGINS, "op k * (1 + w / mean)", "op 1 + w / mean", "op w / mean", "constant 1",
+        ),
     },
     "lab/explore.py": {
         'values = {key: round(kit.taken(controls[key]), 4) for key in ("lowest", "highest")}': (
@@ -79,9 +83,18 @@ WITHOUT_EFFECT = {
             "what is not known stays so", "op one.exit_sd_m_s + one.entry_sd_m_s",
         ),
     },
+    "report/mixture.py": {
+        "ends(labelled, key=lambda name: lambda_shift(labelled[name], Blend(0.0)))": (
+            "which fuel all are held against changes no order", "constant 0.0",
+        ),
+    },
     "report/page_parts.py": {
         "first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)": (
             _ROUNDING, "constant 1e-09",
+        ),
+        "places = max(0, -math.floor(math.log10(step) + 1e-9))": (_ROUNDING, "constant 1e-09"),
+        "for step in (m * 10.0**k for k in range(-6, 9) for m in (1, 2, 5)):": (
+            "steps beyond those of any figure", "constant 6", "constant 9",
         ),
     },
     "report/season.py": {

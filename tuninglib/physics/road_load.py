@@ -96,8 +96,8 @@ def table_coefficients(mass_kg: ArrayLike) -> TableCoefficients:
 
     Notes
     -----
-    From [1]_, linear between its rows; outside its 100 to 240 kg the first or last stretch goes on
-    straight (ours), A not below zero.
+    From [1]_, linear between its rows; below its 100 kg the first stretch goes on straight (ours),
+    A not below zero.
 
     References
     ----------
@@ -115,8 +115,8 @@ def table_coefficients(mass_kg: ArrayLike) -> TableCoefficients:
 
 
 def _straight(mass, column):
-    """Linear interpolation that goes on straight outside the table."""
-    row = np.clip(np.searchsorted(TABLE_MASS_KG, mass) - 1, 0, TABLE_MASS_KG.size - 2)
+    """Linear interpolation that goes on straight below the table."""
+    row = np.maximum(np.searchsorted(TABLE_MASS_KG, mass) - 1, 0)
     share = (mass - TABLE_MASS_KG[row]) / (TABLE_MASS_KG[row + 1] - TABLE_MASS_KG[row])
     return column[row] + share * (column[row + 1] - column[row])
 

@@ -198,8 +198,7 @@ def _pull(results, ride) -> str:
     pull = next((pull for pull in results.pulls if pull.setup == ride.setup), None)
     reference = spaced(results.reference)
     if pull is None:
-        timed = [run.setup for run in results.runs if run.shown_exit_m_s is not None and run.counts]
-        who = "it" if ride.setup not in timed else f"the reference {reference}"
+        who = f"the reference {reference}" if ride.setup in _timed(results) else "it"
         return f"; {who} has no run with speeds, so nothing is known of its pull"
     if pull.gain is None:
         return _reference_pull(results)
@@ -223,6 +222,11 @@ def _pull(results, ride) -> str:
     if results.plan.strength == "decided":
         return f": {speed}, {text} more pull than {reference}{price}"
     return f": {speed}, likely {text} more pull than {reference}{price}. {_leaning(results)}"
+
+
+def _timed(results) -> list:
+    """Setups of the runs that count and have speeds."""
+    return [run.setup for run in results.runs if run.counts and run.shown_exit_m_s is not None]
 
 
 def _leaning(results) -> str:
@@ -379,8 +383,7 @@ def _on(fuel: str, text: str) -> str:
 
 
 def _measure_flow(results, step) -> str:
-    rows = [one for one in _of_step(results, step) if one.fuel in step.fuels]
-    worst = max(rows, key=lambda one: one.odds.leaner)
+    worst = max(_of_step(results, step), key=lambda one: one.odds.leaner)
     off = percent(results.session.injectors[step.injector].tolerance.value)
     engine = ""
     if results.plan.ride is None or results.plan.ride.engine != step.engine:
@@ -409,8 +412,7 @@ _AGAIN = {
 
 
 def _again(results, step) -> str:
-    timed = any(run.shown_exit_m_s is not None and run.counts for run in results.runs)
-    if step.why == "speeds" and timed:
+    if step.why == "speeds" and _timed(results):
         if results.reference in [one.setup for one in results.plan.shut]:
             return (
                 f"name another reference under [session]: {spaced(results.reference)} has no run "
@@ -581,7 +583,7 @@ _FLIPS = {
 
 
 def flip_rows(results: Results) -> list:
-    """The nearest facts that would change the plan, and to what: at most four.
+    """The nearest facts that would change the plan, and to what.
 
     Parameters
     ----------
@@ -589,7 +591,7 @@ def flip_rows(results: Results) -> list:
     """
     return [
         (_FLIPS[one.code].format(fuel=results.plan.ride.fuel), _then(results, one.plan))
-        for one in results.flips[:4]
+        for one in results.flips
     ]
 
 
@@ -678,6 +680,8 @@ def _is_of_step(one, step) -> bool:
     return own and one.fuel in step.fuels
 
 
+# Leaner than the band by a chance above this is said outright.
+_SURELY = 0.95
 # Why a combination is shut, in a word or two; the reasons come with the plan.
 _SHUT = {
     "knock": "knock",
@@ -700,7 +704,11 @@ def shut_word(one: Combination) -> str:
     one : tuninglib.analysis.combinations.Combination
         With a gate.
     """
-    return "fuel" if one.gate.fuel_limit is not None else _SHUT[one.gate.code]
+    gate = one.gate
+    # Read at the gauge's lean end, or all of its interval leaner than the band.
+    if gate.code == "lean" and one.source == "read" and (gate.value or 1.0) > _SURELY:
+        return "runs lean"
+    return "fuel" if gate.fuel_limit is not None else _SHUT[gate.code]
 
 
 def must_not_be_ridden(results: Results, one: Combination) -> bool:

@@ -361,27 +361,21 @@ def _taken(results):
         yield f"not written down, so assumed: {listing(said)}.{_cost(results, names)}"
 
 
-# Of an interval's width, less than this is not worth the trouble.
-_WORTH_KNOWING = 0.02
-
-
 def _cost(results, names) -> str:
     """What of it would narrow the gain that matters most, and to what; the largest first."""
     pull = headline_pull(results)
     if pull is None or pull.gain is None:
         return ""
-    ratio, shares = pull.gain.ratio, pull.gain.shares
-    costs = [(1 - math.sqrt(1 - shares.get(name, 0.0)), name) for name in names]
-    worth = sorted((one for one in costs if one[0] >= _WORTH_KNOWING), reverse=True)
-    what = f"the gain of {spaced(pull.setup)}, {gain_text(ratio)}"
-    if not worth:
-        return f" For {what}, that hardly matters."
-    parts = []
-    for cost, name in worth:
-        ends = (ratio.value + (1 - cost) * (end - ratio.value) for end in (ratio.low, ratio.high))
+    ratio, shares, parts = pull.gain.ratio, pull.gain.shares, []
+    for name in sorted(names, key=lambda name: -shares.get(name, 0.0)):
+        left = math.sqrt(1 - shares.get(name, 0.0))
+        ends = (ratio.value + left * (end - ratio.value) for end in (ratio.low, ratio.high))
         narrower = gain_text(Interval(ratio.value, *ends))
-        parts.append(f"{names[name]} would narrow it to {narrower}")
-    return f" Of {what}: {'; '.join(parts)}."
+        # What changes no digit is not worth the trouble.
+        if narrower != gain_text(ratio):
+            parts.append(f"{names[name]} would narrow it to {narrower}")
+    what = f"the gain of {spaced(pull.setup)}, {gain_text(ratio)}"
+    return f" Of {what}: {'; '.join(parts)}." if parts else f" For {what}, that hardly matters."
 
 
 def headline_pull(results: Results) -> Pull | None:
@@ -394,7 +388,7 @@ def headline_pull(results: Results) -> Pull | None:
     timed = [pull for pull in results.pulls if pull.gain is not None and not pull.gain.doubted]
     ride = results.plan.ride
     own = [pull for pull in timed if ride is not None and pull.setup == ride.setup]
-    return (own or sorted(timed, key=lambda pull: -pull.gain.ratio.value) or [None])[0]
+    return max(own or timed, key=lambda pull: pull.gain.ratio.value, default=None)
 
 
 def _speedometer(results):
@@ -467,7 +461,7 @@ def _surprises(results):
     session, output = results.session, _output_w_m3(results)
     system = session.about.units
     yield from not_believable(results)
-    if output and max(output.values()) < SMALL_OUTPUT_W_M3:
+    if max(output.values()) < SMALL_OUTPUT_W_M3:
         yield (
             f"no setup puts more than {max(output.values()) / 1e6:.0f} kW per litre on the road on "
             "average over the hill, little for full throttle: check the units of the speeds (mph "
@@ -478,8 +472,8 @@ def _surprises(results):
     blowing = max([abs(wind.value), *(abs(v) for v in session.runs["headwind_m_s"].dropna())])
     if blowing > STRONG_WIND_M_S:
         yield (
-            f"a wind of {with_unit(blowing, 'speed', system)} was written down; standards for road "
-            f"tests allow {with_unit(STRONG_WIND_M_S, 'speed', system)} at most, on average."
+            f"a wind of {plain(blowing, 'speed', system)} was written down; standards for road "
+            f"tests allow {with_unit(STRONG_WIND_M_S, 'speed', system, 1)} at most, on average."
         )
 
 

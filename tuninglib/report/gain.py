@@ -114,8 +114,6 @@ def verdict_text(gain: Gain | None, *, in_blocks: bool = False) -> str:
 def _notes(results):
     """What the gains rest on: repeats, riders, scatter."""
     road = results.road
-    if road is None:
-        return
     if not road.repeated:
         usual = percent(results.session.assumptions.run_scatter.value, 1)
         yield (

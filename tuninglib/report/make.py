@@ -261,7 +261,7 @@ def _failed(error, so_far, failed) -> WorkbookError:
     """Say which cell failed, and leave the notebook so far where that was asked for."""
     cell = error.source.strip().splitlines()[0] if error.source.strip() else ""
     said = f"the cell {cell!r} failed with {error.ename}: {error.evalue}"
-    if failed is not None and so_far.exists():
+    if failed is not None:
         write_atomic(Path(failed), so_far.read_bytes())
         said = f"{said}; the workbook so far is {failed}"
     return WorkbookError(said)
@@ -780,7 +780,7 @@ def _is_made(session, out, pdf) -> bool:
     """Whether the report there was made from just this, and each of its files is as it was made."""
     try:
         mark, *files = (out / MADE_FROM).read_text(encoding="utf-8").splitlines()
-        wanted = dict(line.split("  ", 1)[::-1] for line in files)
+        wanted = dict(line.split("  ")[::-1] for line in files)
         made = bool(wanted) and (not pdf or _PDF in wanted) and mark == fingerprint(session)
         return made and all(
             checksum(out / name) == known for name, known in wanted.items() if pdf or name != _PDF

@@ -121,9 +121,9 @@ def assumptions(results: Results) -> Table:
         rows.append(("Headwind", wind, _whence(session.weather, "headwind", "[weather]")))
     for field in dataclasses.fields(session.assumptions):
         value = getattr(session.assumptions, field.name)
-        text = taken(value) if isinstance(value, Measured) else fixed(value or 0.0, 2)
         if field.name == "leaner_limit":
-            text = fixed(leaner_limit_of(session), 2)
+            value = leaner_limit_of(session)
+        text = taken(value) if isinstance(value, Measured) else fixed(value, 2)
         rows.append((field.name.replace("_", " ").capitalize(), text, field.metadata["help"]))
     if session.gauge.scale:
         offset = results.gauge_check.offset or session.gauge.accuracy
@@ -167,18 +167,18 @@ _SOURCES = {
 
 def contributions(results: Results) -> Table | Prose:
     """What makes the gain of the kept setup uncertain, by share of its variance."""
-    if results.road is None or len(results.pulls) < 2:
+    shares, ride = results.road.shares if results.road else {}, results.plan.ride
+    if not shares:
         return Prose(())
-    setup = results.plan.ride.setup if results.plan.ride else None
-    if setup not in results.road.shares and results.road.shares:
-        setup = next(iter(results.road.shares))
-    ordered = sorted(results.road.shares.get(setup, {}).items(), key=lambda item: -item[1])
+    own = ride.setup if ride else None
+    setup = next(name for name in shares if name == own or own not in shares)
+    ordered = sorted(shares[setup].items(), key=lambda item: -item[1])
     return table_of(
         [item for item in ordered if item[1] >= 0.005],
         {
             "Source": lambda item: item[0].capitalize(),
             "Share of the variance": lambda item: percent(item[1]),
         },
-        f"What makes the gain of {spaced(setup or 'a setup')} uncertain",
+        f"What makes the gain of {spaced(setup)} uncertain",
         "To learn more from the next outing, work on the largest share.",
     )

@@ -144,7 +144,7 @@ def settling(one: HeldState) -> str:
 
 def counted(check: GaugeCheck) -> str:
     """What a check rests on, in words."""
-    if any(one.state == PART_THROTTLE for one in check.states):
+    if PART_THROTTLE in [one.state for one in check.states]:
         return f"{check.readings} means of settled stretches in the log"
     return f"{check.readings} readings"
 
@@ -260,9 +260,11 @@ def air_in_brief(results: Results, one: InAir) -> str:
         where += f" at {with_unit(height, 'length', system)}" * hilly
         found.setdefault((lacks, odds_text(chance)), []).append(f"{word} than the band {where}")
     text = f"In air of {_air_text(results)} it "
-    because = [f", as the ECU does not correct for {lacks}" for lacks, _ in sure if lacks]
+    lacked = list(dict.fromkeys(lacks for lacks, _ in sure if lacks))
+    lacked = ["the air"] if "the air" in lacked else lacked
     said = listing(one for own in sure.values() for one in own)
-    text += f"is likely {said}{''.join(because[-1:])}" if sure else "keeps its place in the band"
+    text += f"is likely {said}" if sure else "keeps its place in the band"
+    text += f", as the ECU does not correct for {listing(lacked)}" if lacked else ""
     if not (sure or maybe) and one.worst_leaner > leaner_limit_of(results.session):
         likely = odds_text(one.worst_leaner)
         text += f"; at {at(riding.coldest_k)} it is {likely} likely to run leaner"

@@ -471,7 +471,7 @@ def _aligned(column: Sequence[str]) -> tuple:
             _FIGURE_SPACE * (most - found.end() if found else 0) + text.replace(" ", _NO_BREAK)
             for text, found in zip(column, begins, strict=True)
         ]
-    longest = max(map(len, column), default=0)
+    longest = max(map(len, column))
     return "text" if longest > _LONG_TEXT else "", [cell(text) for text in column]
 
 
@@ -691,7 +691,7 @@ def _round_ticks(axis, length_in, across) -> None:
     first, last = math.ceil(low / step - 1e-9), math.floor(high / step + 1e-9)
     if last <= first:
         first, last = math.floor(low / step), math.ceil(high / step)
-        axis.set_view_interval(step * first, step * last, ignore=True)
+        axis.set_view_interval(step * first, step * last)
     ticks = [step * at for at in range(first, last + 1)]
     axis.set_ticks(ticks, [fixed(tick, places) for tick in ticks])
 

@@ -257,17 +257,17 @@ def run_sheet(order: RunOrder, heading: Heading) -> str:
         units.unit_label(kind, heading.system) for kind in ("speed", "temperature", "pressure")
     )
     columns = (
-        ("run", 6),
-        ("setup", 30),
-        ("rider", 14),
-        (f"entry speed [{speed}]", 11),
-        (f"exit speed [{speed}]", 11),
-        ("gauge low", 11),
-        ("gauge high", 11),
-        (f"air [{temperature}]", 10),
-        ("knock: none light heavy", 12),
-        (f"head [{temperature}]", 10),
-        ("note, or why it does not count", 28),
+        "run",
+        "setup",
+        "rider",
+        f"entry speed [{speed}]",
+        f"exit speed [{speed}]",
+        "gauge low",
+        "gauge high",
+        f"air [{temperature}]",
+        "knock: none light heavy",
+        f"head [{temperature}]",
+        "note, or why it does not count",
     )
     blanks = (
         "date",

@@ -242,7 +242,6 @@ def draw_heard(
         shown = trace.channels["engine_speed_rpm"][near] / 1000
         ax.plot(trace.time_s[near], shown, "--", color=page_parts.COLOURS[1], lw=1.4)
     ax.set_ylim(0, top_rpm / 1000)
-    ax.grid(False)
 
 
 # Pictured around a run, and no more runs than this. [s]

@@ -106,7 +106,7 @@ def runs_table(results: Results) -> Table | Prose:
     system, gauge = system_of(results), results.session.gauge
     step = units.to_display(speedometer_step(results.session).value, "speed", system)
     # A step that was typed in another unit needs no more decimals than one.
-    digits = min(decimals_of_step(round(step, 3)), 1)
+    digits = min(decimals_of_step(step), 1)
 
     def reading(run) -> str:
         if run.gauge_low is None:

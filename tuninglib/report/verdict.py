@@ -49,7 +49,7 @@ def sentences(results: Results) -> Prose:
     if waiting:
         items.append(("Full throttle waits", f"{listing(waiting)}."))
     items.append(("Ride now", advice.ride_sentence(results)))
-    if plan.ride is not None and not {"gauge", "range"} & set(plan.missing):
+    if plan.ride is not None and not _unread(plan):
         items.append(("Mixture", _mixture_sentence(results, plan.ride)))
     items.append(("Next", advice.next_in_brief(results)))
     if plan.shut:
@@ -65,7 +65,7 @@ def reasons(results: Results) -> Prose:
     results : tuninglib.analysis.analyse.Results
     """
     plan, items = results.plan, []
-    if plan.ride is not None and not {"gauge", "range"} & set(plan.missing) and results.band.moved:
+    if plan.ride is not None and not _unread(plan) and results.band.moved:
         items.append(("Target band", moved_band_sentence(results.band, results.session.use)))
     equals = _equals(results)
     if equals:
@@ -95,9 +95,9 @@ def worths(results: Results) -> Table | Prose:
     own += [one.best for one in plan.fuels if one.best is not None and one.best.setup is None]
     if plan.ride is not None and plan.ride.key not in [one.key for one in own]:
         own.append(plan.ride)
-    if len(own) < 2 or {"gauge", "range"} & set(plan.missing):
+    if len(own) < 2 or _unread(plan):
         return Prose(())
-    own = [one for one in own if one.gain is not None and one.worth is not None]
+    own = [one for one in own if one.worth is not None]
     columns = {
         "Combination": lambda one: (
             f"{one.injector if one.setup is None else spaced(one.setup)} on {one.fuel}"
@@ -136,6 +136,11 @@ def flips(results: Results) -> Table | Prose:
     """
     columns = {"If": lambda row: row[0], "Then": lambda row: row[1]}
     return table_of(advice.flip_rows(results), columns, "What would change it")
+
+
+def _unread(plan) -> bool:
+    """Whether no gauge tells the mixture of anything."""
+    return bool({"gauge", "range"} & set(plan.missing))
 
 
 def _mixture_sentence(results, ride) -> str:
@@ -228,7 +233,7 @@ def _warnings(results) -> list:
     elif not results.knocks:
         found.append(_quiet(results, plan.ride))
     found += _octane_unknown(results)
-    silent = {"gauge", "range"} & set(plan.missing)
+    silent = _unread(plan)
     if silent and plan.ride is not None and not plan.ride.as_made:
         found.append(
             f"nobody knows the mixture of {spaced(plan.ride.setup)}: keep full throttle short "

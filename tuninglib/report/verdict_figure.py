@@ -86,7 +86,7 @@ def shared_picture(results: Results) -> bytes | None:
 def _rows(results) -> list[_Row]:
     """What was ridden: first what to ride now, then what may be, then what must not be."""
     ride, gains = results.plan.ride, {pull.setup: pull.gain for pull in results.pulls}
-    found = []
+    found = {}
     for one in results.combinations:
         if one.setup is None:
             continue
@@ -104,8 +104,8 @@ def _rows(results) -> list[_Row]:
             lambda_=mixture.lambda_ if now or one.source == "read" else None,
             gain=gain.ratio if gain and not gain.doubted else None,
         )
-        found.append((not now, not row.may, -(one.worth or 0.0), row.name, row))
-    return [row for *_, row in sorted(found, key=lambda one: one[:-1])]
+        found[not now, not row.may, -(one.worth or 0.0), row.name] = row
+    return [found[place] for place in sorted(found)]
 
 
 def _panels(rows) -> list[str]:
@@ -128,7 +128,7 @@ def _key(results, rows) -> str:
     panels = _panels(rows)
     said = [f"● {MAY_BE_RIDDEN}"] if any(row.sure for row in rows) else []
     said += ["grey ●: too little is known"] if any(row.may and not row.sure for row in rows) else []
-    said += ["○ and broken line: must not be ridden"] if not all(row.may for row in rows) else []
+    said += ["○ and broken line: must not be ridden"] if _has_rule(rows) else []
     said += [f"◆ {spaced(results.reference)}, the reference"] if "gain" in panels else []
     said += [f"shaded: target band, lambda {band_text(results)}"] if "mixture" in panels else []
     return f"{'; '.join((*said, 'lines: 95 % intervals'))}."
@@ -145,8 +145,8 @@ def _in_words(row) -> str:
 # Drawing it ---------------------------------------------------------------------------------------
 
 # In inches: a line of letters, what stands round a row and over what must not be ridden, between
-# panels, over one and under it; and at how many letters a name or a status is broken.
-_LINE_IN, _ROUND_IN, _RULE_IN, _GAP_IN, _OVER_IN = 0.2, 0.1, 0.32, 0.24, 0.38
+# panels, beside one, over one and under it; and at how many letters a name or a status is broken.
+_LINE_IN, _ROUND_IN, _RULE_IN, _GAP_IN, _BESIDE_IN, _OVER_IN = 0.2, 0.1, 0.32, 0.24, 0.14, 0.38
 _BREAK_AT, _FORBIDDEN = 15, "Not to be ridden"
 _UNDER_IN = {"mixture": 0.56, "gain": 0.34}
 _TITLES = {"mixture": "Lambda", "gain": "Gain in pull [%]"}
@@ -164,8 +164,9 @@ def _drawn(width_in: float, rows: Sequence[_Row], results: Results) -> Figure:
     # A row is as tall as what is written beside it.
     lines = [_lines(names, states)] * 2 if wide else [_lines(both), _lines(names)]
     tall = [sum(own) + _RULE_IN * _has_rule(rows) for own in lines]
-    left = 0.14 + max(_widest(labels[0]), page_parts.width_of(_FORBIDDEN) if _has_rule(rows) else 0)
-    right = 0.14 + _widest(states) * wide
+    over = page_parts.width_of(_FORBIDDEN) * _has_rule(rows)
+    left = _BESIDE_IN + max(_widest(labels[0]), over)
+    right = _BESIDE_IN + _widest(states) * wide
     room = width_in - left - right
     across = (room - _GAP_IN) / 2 if wide and len(panels) > 1 else room
     each = [_OVER_IN + tall[at] + _UNDER_IN[panel] for at, panel in enumerate(panels)]
@@ -182,7 +183,7 @@ def _drawn(width_in: float, rows: Sequence[_Row], results: Results) -> Figure:
             _write(ax, rows, places, labels[at], -left / across)
             _rule(ax, rows, lines[at], -left / across, room / across)
         if wide and at == len(panels) - 1:
-            _write(ax, rows, places, states, 1 + 0.14 / across)
+            _write(ax, rows, places, states, 1 + _BESIDE_IN / across)
     return drawn
 
 

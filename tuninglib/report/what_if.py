@@ -24,7 +24,6 @@ from tuninglib.physics.air import (
 from tuninglib.physics.motion import Hill
 from tuninglib.report.advice import WORTH_A_WARNING, chance, gate_sentence
 from tuninglib.report.page_parts import (
-    NONE,
     Html,
     Prose,
     Table,
@@ -118,8 +117,6 @@ def table(results: Results) -> Table | Prose:
 
 def _as_shown(answer, factor: float, system: str) -> str:
     """Both answers on the speedometer of the day, as one number where they are the same."""
-    if not (answer.at_force and answer.at_power):
-        return NONE
     ends = [
         shown(one.value / factor, "speed", system) for one in (answer.at_force, answer.at_power)
     ]
@@ -502,9 +499,9 @@ def _factor(name: str, system: str) -> float:
 
 
 def _range(name: str, value: float, system: str) -> tuple:
-    """Lowest, highest, step and the day's value as a field shows them."""
+    """Lowest, highest, step and the day's value in the unit of a field."""
     low, high, step = FIELDS[name][2 if system == "metric" else 3]
-    shown = round(value / _factor(name, system), 0 if step >= 1 else 1) + 0.0
+    shown = value / _factor(name, system)
     return min(low, math.floor(shown)), max(high, math.ceil(shown)), step, shown
 
 
@@ -519,7 +516,7 @@ def _number_field(name: str, value_si: float, system: str) -> dict:
         "low": low,
         "high": high,
         "step": step,
-        "value": f"{shown:.{0 if step >= 1 else 1}f}",
+        "value": f"{shown:z.{0 if step >= 1 else 1}f}",
         "factor": repr(_factor(name, system)),
     }
 

@@ -231,9 +231,8 @@ def _as_passes(lines, speeds, steeper) -> tuple:
     return tuple(found)
 
 
-# The throttle opens so near the line (standard deviation, as track_runs has it), and the slope of
-# the pull is seen over so long. [s]
-_OPENS_WITHIN_S, _SLOPE_S = 0.3, 2.0
+# The slope of the pull is seen over so long. [s]
+_SLOPE_S = 2.0
 
 
 def _opened_about(lines, time, speed, ends, opened):
@@ -245,7 +244,7 @@ def _opened_about(lines, time, speed, ends, opened):
     known = np.isfinite(speed)
     at = np.add.outer([0.0, _SLOPE_S], lines.enter_s)
     first, later = np.interp(at, time[known], speed[known])
-    gained = _OPENS_WITHIN_S * (later - first) / _SLOPE_S
+    gained = track_runs.OPENS_WITHIN_S * (later - first) / _SLOPE_S
     return replace(
         ends,
         entry_m_s=ends.entry_m_s + opened * gained / np.sqrt(2 * np.pi),

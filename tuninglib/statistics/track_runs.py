@@ -259,7 +259,7 @@ _WITHIN_M_S = 2.5
 _READING_S, _SMOOTH_S = 1.0, 1.0
 # How well a rider opens the throttle at the start line (standard deviation, ours), and how much of
 # the way it must be open.
-_OPENS_WITHIN_S, _FULL_SHARE = 0.3, 0.8
+OPENS_WITHIN_S, _FULL_SHARE = 0.3, 0.8
 
 
 def runs_by_length(
@@ -354,7 +354,7 @@ def _by_throttle(time, throttle, way, length):
         span = slice(before, row + 1)
         at = float(np.interp(half, throttle[span], time[span]))
         # Within a row's time it is uniform, with the standard deviation of a step over root 12.
-        yield at, np.hypot((time[row] - time[row - 1]) / np.sqrt(12), _OPENS_WITHIN_S)
+        yield at, np.hypot((time[row] - time[row - 1]) / np.sqrt(12), OPENS_WITHIN_S)
 
 
 def _smoothed(time, v):
@@ -379,7 +379,7 @@ def _by_pattern(time, v, way, length, wanted):
     for rows in np.split(here, np.flatnonzero(np.diff(time[here]) > _BEND_S) + 1):
         at, sd = _bend(time, v, rows)
         if np.isfinite(at):
-            yield at, np.hypot(sd, _OPENS_WITHIN_S)
+            yield at, np.hypot(sd, OPENS_WITHIN_S)
 
 
 def _bend(time, v, rows, wide=_BEND_S):
@@ -578,7 +578,7 @@ def pull_ends(
     """
     if not len(marks):
         begin, sd, end = pulls(time_s, engine_speed_rpm).T
-        sd = np.hypot(sd, _OPENS_WITHIN_S)
+        sd = np.hypot(sd, OPENS_WITHIN_S)
         return np.stack([begin, sd, end - _SHUTS_AFTER_S, np.full(sd.size, _SHUTS_WITHIN_S)], 1)
     time, _ = complete_rows(time_s, engine_speed_rpm)
     changes, found = np.array(gear_changes(time_s, engine_speed_rpm)), []
