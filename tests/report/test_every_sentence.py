@@ -924,7 +924,7 @@ SEASON = {
     ),
     # Beyond the end of the gauge there is no chance to print, and a temperature is none.
     "beyond the gauge": (
-        "do not ride: may run lean. Measured", gated(lambda _: Gate("lean", limit=0.9)),
+        "do not ride: runs lean. Measured", gated(lambda _: Gate("lean", limit=0.9)),
         of_days(season.sentences),
     ),
     "hot": (
