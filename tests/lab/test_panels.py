@@ -356,8 +356,20 @@ def test_the_rider_panel_says_what_whatif_answers(results):
     (one,) = answers(run, [Question(rider_mass_kg=100.0)])
     assert f"{units.to_display(one.at_force.value, 'speed', 'metric'):.0f} km/h (" in words(panel)
     assert "one even slope" not in words(panel)
+    labelled(panel, "grade").value = 7
+    assert "The hill is taken as one even slope of 7.0 %, exactly." in words(panel)
     labelled(panel, "grade").value = 20
     assert "No answer" in words(panel)
+
+
+def test_where_no_ladder_can_be_asked_it_says_what_comes_next(results, monkeypatch):
+    monkeypatch.setattr(explore, "ladder_of", lambda *_: None)
+    assert str(explore.mixture(results)).startswith("Next: buy injector i178")
+    bare = replace(results, ladder=None)
+    assert "no usable gauge reading at full throttle" in str(explore.mixture(bare))
+    monkeypatch.undo()
+    untold = replace(results, ladder=replace(results.ladder, prospects=()))
+    assert "no usable gauge reading at full throttle" in str(explore.mixture(untold))
 
 
 def test_the_picture_follows_and_its_words_too(results):
@@ -529,6 +541,7 @@ def test_the_first_guess_says_each_number_as_it_is():
     # 175 times the root of 3/2.5.
     assert "Stated at the old pressure: the same injector is one of 192 cc/min (" in text
     assert "the chart is for 85.0 % ethanol, your fuel has 5.0 %: its flows are 29.6 % too" in text
+    assert "a pulse of 1.50 ms becomes" in text
     assert "pulses below about 1.5 ms are seldom steady" in text
     assert "run out of time" not in text
     labelled(panel, "highest engine speed").value = 14000
@@ -709,7 +722,8 @@ def test_what_is_known_to_tens_is_written_in_whole_numbers():
 def test_another_fluid_flows_at_another_volume(demo_copy):
     panel = bench_flow(demo_copy)
     labelled(panel, "caught volumes").value = BENCH_HEADER + "i178,,,60,100\n"
-    assert "i178: 100" in words(panel)
+    # Half a millilitre of a hundred is 0.255 as standard deviation; Student's t of 5 is 2.57.
+    assert "i178: 100.0 cc/min (99.3 to 100.7 cc/min) of petrol; held open only" in words(panel)
     assert "nothing is known of its dead time" in words(panel)
     labelled(panel, "density of the test fluid [kg/m³]").value = 1000
     # By hand: 100 times the root of 1000/745 is 115.9.

@@ -84,8 +84,8 @@ def test_each_channel_has_its_own_name_unit_and_decimals(results):
                 for name, one in shown.items()]  # fmt: skip
     every = replace(results, logs=(replace(log, channels=tuple(channels)),))
     rows = logs.table(every).rows
-    assert [(*row[1:4], row[5]) for row in rows] == [
-        (name, "1,234", low, unit) for _, name, low, unit in shown.values()
+    assert [(*row[:4], row[5]) for row in rows] == [
+        ("black box", name, "1,234", low, unit) for _, name, low, unit in shown.values()
     ]
     assert rows[3][4] == "72.0"
     names = ", ".join(one[1] for one in shown.values()).replace(", air", " and air")
