@@ -722,7 +722,7 @@ def test_what_is_known_to_tens_is_written_in_whole_numbers():
 def test_another_fluid_flows_at_another_volume(demo_copy):
     panel = bench_flow(demo_copy)
     labelled(panel, "caught volumes").value = BENCH_HEADER + "i178,,,60,100\n"
-    # Half a millilitre of a hundred is 0.255 as standard deviation; Student's t of 5 is 2.57.
+    # Half a millilitre of a hundred is 0.255 as standard deviation; Student's t of 4 is 2.78.
     assert "i178: 100.0 cc/min (99.3 to 100.7 cc/min) of petrol; held open only" in words(panel)
     assert "nothing is known of its dead time" in words(panel)
     labelled(panel, "density of the test fluid [kg/m³]").value = 1000
