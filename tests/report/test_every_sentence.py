@@ -1030,6 +1030,14 @@ SEASON = {
         laddered(air=None),
     ),
     "one model": ("readings of 4 outings in one model.", laddered(outings=4), laddered(outings=3)),
+    "one reading": (
+        "Readings: 1 reading of 1 outing in one model. Its intervals are of the true lambda on",
+        laddered(outings=1, readings=1), None,
+    ),
+    "one of one": (
+        "1 of 1 setup told apart from stock over the season.",
+        lambda s: str(season.gain_figure(replace(s, pulls=s.pulls[:2]))), None,
+    ),
     "no ladder": (
         "No reading at full throttle in these outings tells anything of injectors.",
         of_days(season.mixture_sentences, ladder=None), of_days(season.mixture_sentences),

@@ -170,6 +170,8 @@ def test_the_sentences_say_what_was_found_and_how_to_overrule_it(evening):
 def test_why_nothing_is_taken_is_said_with_the_remedy(evening, why, said):
     text = logs.run_sentences(with_found(evening, why_not=why, filled=())).plain()
     assert said in text
+    alone = logs.run_sentences(with_found(evening, why_not=why, filled=(), rows=1)).plain()
+    assert ("runs.csv has 1 full-throttle row, so" in alone) == (why == "count")
     assert "write runs = [1, 2, …] under [logs.phone]" in text
     assert "are from its" not in text
 
@@ -458,9 +460,11 @@ def test_the_picture_of_the_runs_marks_each_and_lays_them_upon_each_other(evenin
                 own = setup.replace(" ", "_") == setups.get(one.run)
                 assert (line.get_color() == colour) == own or setup.startswith("_")
         assert f"Speed in phone over {whole_min:.0f} minutes with 8 runs marked" in picture.alt
-        assert picture.caption == "The 8 runs that were found in phone."
+        assert picture.caption == "8 runs found in phone."
     unseen = [replace(one, exit_m_s=float("nan")) for one in (first, *rest)]
     assert "8 runs marked; below, each" in logs.runs_figure(with_found(evening, passes=unseen)).alt
+    one = logs.runs_figure(with_found(evening, passes=(first,)))
+    assert (one.caption, "1 run marked, with" in one.alt) == ("1 run found in phone.", True)
     back = [one for one in rest if not one.up]
     assert logs.runs_figure(with_found(evening, passes=back)).items == ()
     many = with_found(evening, passes=(first,) * 40)

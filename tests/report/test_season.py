@@ -214,7 +214,8 @@ def test_each_bike_with_two_outings_has_a_page_that_is_renewed_when_it_changes(
         return replace(one, folder=folder, title=f"of {bike}", record=record)
 
     named = "The <b>Blue</b> 1"
-    blue = [of(named, "a"), replace(of(named, "b"), date=datetime.date(2026, 9, 1))]
+    blue = [of(named, "a"), of(named, "m"), of(named, "b")]
+    blue[-1] = replace(blue[-1], date=datetime.date(2026, 9, 1))
     others = [of("the b-blue-b 1", "c"), of("the b-blue-b 1", "d"), of("lone", "e")]
     given, told = [(tuple(blue), ())], []
     monkeypatch.setattr(season, "outings_below", lambda *_: given[-1])
