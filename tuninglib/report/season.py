@@ -547,12 +547,12 @@ def mixture_sentences(season: Season) -> Prose:
     """What the pooled readings are, and what they rest on."""
     ladder = season.ladder
     if ladder is None:
-        return Prose(
-            (("", "No reading at full throttle in these outings tells anything of injectors."),)
-        )
+        text = "No reading at full throttle in these outings tells anything of injectors."
+        return Prose((("", text),))
     said = {
-        "Readings": f"{count_of(ladder.readings, 'reading')} of {count_of(ladder.outings, 'outing')} "
-        "in one model. Its intervals are of the true lambda on another day.",
+        "Readings": f"{count_of(ladder.readings, 'reading')} of "
+        f"{count_of(ladder.outings, 'outing')} in one model. Its intervals are of the true lambda "
+        "on another day.",
         "How lambda follows flow": f"{interval_text(ladder.response)}; 1 is an ECU (engine "
         "control unit) that follows its table, 0 one that corrects.",
     }
