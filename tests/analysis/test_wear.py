@@ -77,27 +77,25 @@ def test_what_is_beyond_a_limit_is_said_and_what_is_not(season):
 
 
 def test_each_measurement_has_its_decimals_and_its_limit_holds_the_limit_itself(season):
-    first, _ = season.outings
     values = {
         "compression_pa": 11e5, "leak_down_ratio": 0.15, "intake_clearance_m": 0.08e-3,
         "exhaust_clearance_m": 0.15e-3, "plug_gap_m": 0.71e-3, "oil_use_m2": 0.1e-9,
     }  # fmt: skip
+    first = season.outings[0]
     wear = first.record.wear
-    last = replace(wear.checks[-1], values=values)
-    wear = replace(
-        wear, checks=(*wear.checks[:-1], last), limits=wear.limits | {"plug_gap_m": (0.5e-3, None)}
-    )
-    record = replace(first.record, wear=wear)
-    said = str(words.wear_sentences(replace(season, outings=(replace(first, record=record),))))
-    for text in (
-        "Cranking compression: 10 May 2026: 11.0 bar, within your limit, at least 11.0 bar.",
-        "Leak-down: 10 May 2026: 15 %, within your limit, at most 15 %.",
-        "Intake clearance: 10 May 2026: 0.080 mm; no limit is written under [upkeep].",
-        "Exhaust clearance: 10 May 2026: 0.150 mm, within your limit, 0.080 to 0.150 mm.",
-        "Plug gap: 10 May 2026: 0.71 mm, within your limit, at least 0.50 mm.",
-        "Oil used: 10 May 2026: 0.10 mL/km, within your limit, at most 0.10 mL/km.",
+    limits = wear.limits | {"plug_gap_m": (0.5e-3, None)}
+    wear = replace(wear, checks=(replace(wear.checks[-1], values=values),), limits=limits)
+    last = replace(first, record=replace(first.record, wear=wear))
+    said = str(words.wear_sentences(replace(season, outings=(last,))))
+    for name, text in (
+        ("Cranking compression", "11.0 bar, within your limit, at least 11.0 bar."),
+        ("Leak-down", "15 %, within your limit, at most 15 %."),
+        ("Intake clearance", "0.080 mm; no limit is written under [upkeep]."),
+        ("Exhaust clearance", "0.150 mm, within your limit, 0.080 to 0.150 mm."),
+        ("Plug gap", "0.71 mm, within your limit, at least 0.50 mm."),
+        ("Oil used", "0.10 mL/km, within your limit, at most 0.10 mL/km."),
     ):
-        assert text in said
+        assert f"{name}: 10 May 2026: {text}" in said
 
 
 def test_the_reminder_counts_outings_after_the_last_check(season, checked):

@@ -61,8 +61,10 @@ def test_a_recording_in_the_folder_is_heard_seen_played_and_taken(folder):
         float, re.search(r"7\.6 to 23\.14440 to 7220(..\..)(..\..)\D", said).groups()
     )
     assert (begins, ends) == (pytest.approx(43.0, abs=1.0), pytest.approx(68.8, abs=0.7))
-    assert 'writes: [logs.run_2] with file = "run 2.wav" in session.toml' in said
+    assert "Engine speed [rpm]Begins at [km/h]Ends at [km/h]" in said
+    assert 'The button writes: [logs.run_2] with file = "run 2.wav" in session.toml' in said
     (player,) = (one for one in everything(panel) if type(one).__name__ == "Audio")
+    assert (player.autoplay, player.loop) == (False, False), "a workbook is not loud by itself"
     labelled(panel, "hear it from").value, labelled(panel, "for").value = 24.5, 5.0
     rate, samples = wavfile.read(io.BytesIO(player.value))
     assert 0.5 < samples.size / rate < 2, "to its end"
@@ -78,6 +80,7 @@ def test_a_recording_in_the_folder_is_heard_seen_played_and_taken(folder):
     log = load_session(folder).logs["run_2"]
     assert (log.file, log.runs, log.pulls_are_runs) == ("run 2.wav", (2.0,), "yes")
     assert "session.earlier-1.toml is the file as it was" in words(panel)
+    assert not labelled(panel, TAKE).disabled
     take(panel)
     assert "[logs.run_2] in session.toml is 'run 2.wav' already" in words(panel)
     labelled(panel, "its name").value = "again"
@@ -128,6 +131,7 @@ def test_where_there_is_no_recording_it_asks_for_one(folder):
     (folder / "run 2.wav").unlink()
     panel = from_sound(folder)
     assert "drop one here" in words(panel)
+    assert any('alt="No recording yet."' in str(getattr(w, "value", "")) for w in everything(panel))
     take(panel)
     assert "no recording is chosen" in words(panel)
     labelled(panel, "Reset").click()

@@ -356,8 +356,20 @@ def test_the_rider_panel_says_what_whatif_answers(results):
     (one,) = answers(run, [Question(rider_mass_kg=100.0)])
     assert f"{units.to_display(one.at_force.value, 'speed', 'metric'):.0f} km/h (" in words(panel)
     assert "one even slope" not in words(panel)
+    labelled(panel, "grade").value = 7
+    assert "The hill is taken as one even slope of 7.0 %, exactly." in words(panel)
     labelled(panel, "grade").value = 20
     assert "No answer" in words(panel)
+
+
+def test_where_no_ladder_can_be_asked_it_says_what_comes_next(results, monkeypatch):
+    monkeypatch.setattr(explore, "ladder_of", lambda *_: None)
+    assert str(explore.mixture(results)).startswith("Next: buy injector i178")
+    bare = replace(results, ladder=None)
+    assert "no usable gauge reading at full throttle" in str(explore.mixture(bare))
+    monkeypatch.undo()
+    untold = replace(results, ladder=replace(results.ladder, prospects=()))
+    assert "no usable gauge reading at full throttle" in str(explore.mixture(untold))
 
 
 def test_the_picture_follows_and_its_words_too(results):
@@ -402,6 +414,7 @@ def test_the_picture_follows_and_its_words_too(results):
         assert gauge.get_ylim() == pytest.approx(
             [14.7 * y for y in picture._ax.get_ylim()], rel=0.01
         )
+        assert picture._ax.get_xlim() == pytest.approx((x0, x1))
         # Whole tenths around the curve and the band.
         low, high = picture._ax.get_ylim()
         ends = (*one.curve.low, *one.curve.high, 0.83, 0.9)
@@ -480,8 +493,6 @@ def test_the_panels_work_without_a_session():
     labelled(panel, "bore of the kit").value = 60
     assert "95 RON is enough." in words(panel)
     guess = first_guess.first_guess()
-    # By hand: 150 cc/min times 175/150.
-    assert "Injector to look for: 175 cc/min (" in words(guess)
     labelled(guess, "planned: displacement").value = 150
     assert "Injector to look for: 150 cc/min (" in words(guess)
     assert "cc/min" in words(first_guess.first_guess(system="us"))
@@ -519,6 +530,7 @@ def test_the_first_guess_says_each_number_as_it_is():
     # What is open longer than 85 % of 13.3 ms, by the same sum.
     least = float(re.search(r"an injector below (\d+) cc/min would need more than 85 %", text)[1])
     assert least == pytest.approx(175 * (open_ms - 1) / (0.85 * 13.33 - 1), rel=0.03)
+    # The open part of 1 ms shrinks to 1/1.1667 = 0.857.
     assert "a pulse of 2.00 ms becomes 1.86 ms (dead time 1 ms taken)" in text
     assert "Stated at" not in text
     labelled(panel, "planned: fuel pressure").value = 2.5
@@ -529,6 +541,7 @@ def test_the_first_guess_says_each_number_as_it_is():
     # 175 times the root of 3/2.5.
     assert "Stated at the old pressure: the same injector is one of 192 cc/min (" in text
     assert "the chart is for 85.0 % ethanol, your fuel has 5.0 %: its flows are 29.6 % too" in text
+    assert "a pulse of 1.50 ms becomes" in text
     assert "pulses below about 1.5 ms are seldom steady" in text
     assert "run out of time" not in text
     labelled(panel, "highest engine speed").value = 14000
@@ -537,9 +550,7 @@ def test_the_first_guess_says_each_number_as_it_is():
 
 def test_idle_and_cruise_follow_from_the_injector_that_is_to_be_had():
     guess = first_guess.first_guess()
-    # 175 for 150: the open part of 1 ms shrinks to 1/1.1667 = 0.857; the trim is 0 by manifold
-    # pressure, and 150/175 - 1 by throttle.
-    assert "a pulse of 2.00 ms becomes 1.86 ms" in words(guess)
+    # 175 for 150: the trim is 0 by manifold pressure, and 150/175 - 1 by throttle.
     assert "must trim by −14 % to 0 %" in words(guess)
     labelled(guess, "planned: flow; 0").value = 3
     assert "no injector flows so little" in words(guess)
@@ -612,15 +623,9 @@ def starts(panel) -> list:
     ]
 
 
-def test_the_mixture_panel_starts_from_pump_petrol(unlabelled):
+def test_panels_start_from_pump_petrol(unlabelled):
     assert starts(explore.mixture(unlabelled)) == [5.0]
-
-
-def test_the_tank_panel_starts_from_pump_petrol(unlabelled):
     assert starts(first_guess.tank(unlabelled)) == [5.0, 5.0, 5.0]
-
-
-def test_the_first_guess_starts_from_pump_petrol(unlabelled):
     assert starts(first_guess.first_guess(unlabelled)) == [5.0, 5.0]
 
 
@@ -717,7 +722,8 @@ def test_what_is_known_to_tens_is_written_in_whole_numbers():
 def test_another_fluid_flows_at_another_volume(demo_copy):
     panel = bench_flow(demo_copy)
     labelled(panel, "caught volumes").value = BENCH_HEADER + "i178,,,60,100\n"
-    assert "i178: 100" in words(panel)
+    # Half a millilitre of a hundred is 0.255 as standard deviation; Student's t of 4 is 2.78.
+    assert "i178: 100.0 cc/min (99.3 to 100.7 cc/min) of petrol; held open only" in words(panel)
     assert "nothing is known of its dead time" in words(panel)
     labelled(panel, "density of the test fluid [kg/m³]").value = 1000
     # By hand: 100 times the root of 1000/745 is 115.9.

@@ -132,7 +132,11 @@ def test_a_day_of_many_runs_takes_a_second_page(demo_folder, tmp_path):
 
 
 def test_the_table_of_the_order_has_every_run_once():
-    for planned in (day(gain=0.1), replace(day(gain=0.1, setups=("a", "b", "c")), in_blocks=True)):
+    for planned in (
+        day(gain=0.3),
+        day(gain=0.1),
+        replace(day(gain=0.1, setups=("a", "b", "c")), in_blocks=True),
+    ):
         _, table = day_words(planned, Aim(gain=0.1, scatter=0.04), "assumed")
         setups, riders = [], []
         for runs, setup, names in table.rows:

@@ -29,13 +29,24 @@ def test_the_report_button_finds_a_page_in_a_folder_of_any_name(demo_copy):
     done.plain().encode()
 
 
-def test_a_program_that_failed_is_no_file_to_fix(tmp_path, monkeypatch):
-    program = tmp_path / "python"
-    program.write_text("#!/bin/sh\necho 'no room'\nexit 1\n")
+@pytest.mark.parametrize(
+    ("status", "said"),
+    [(0, "Written: {page}\nno room\n"), (2, "To fix: no room\nTo fix: page"),
+     (1, "The program failed: no room\nThe program failed: page")],
+)  # fmt: skip
+def test_what_the_program_says_is_shown_by_how_it_ended(tmp_path, monkeypatch, status, said):
+    program, page = tmp_path / "python", tmp_path / "outing.report" / "report.html"
+    page.parent.mkdir()
+    page.write_text("a page")
+    program.write_text(
+        f"#!/bin/sh\necho '· reading'; echo; echo 'no room'; echo page; exit {status}"
+    )
     program.chmod(0o755)
     monkeypatch.setattr("sys.executable", str(program))
-    done = make_report_with(tmp_path, lambda prose: None)
-    assert done.plain() == "The program failed: no room"
+    shown = []
+    done = make_report_with(tmp_path / "outing", lambda prose: shown.append(prose.plain()))
+    assert done.plain() == said.format(page=page)
+    assert shown[:2] == ["Working: starting", "Working: reading"]
 
 
 def test_the_report_button_shows_what_is_to_be_mended(edit):

@@ -152,6 +152,7 @@ def test_the_last_runs_can_be_taken_back_and_mended(outing):
     path = outing / "runs.csv"
     before = path.read_text("utf-8")
     back = labelled(form, "Take back")
+    assert labelled(form, "Add run").tooltip == "Append to runs.csv"
     assert back.disabled
     for speed in ("63", "64"):
         own = {key: value for key, value in ROW.items() if key != "run"}
@@ -206,7 +207,7 @@ def test_the_last_rows_are_shown_as_they_were_typed(demo_copy):
     assert last_rows(open_sheet(shortened(demo_copy, 0))).caption == "No row in runs.csv yet"
     add_run(sheet, {**ROW, "note": "<script>x</script>"}, keep=False)
     shown = last_rows(open_sheet(demo_copy))
-    assert shown.caption == "The last 1 of 1 rows of runs.csv"
+    assert shown.caption == "The last 1 of 1 row of runs.csv"
     assert (
         dict(zip(shown.header, shown.rows[0], strict=True))["exit speed [km/h]"]
         == ROW["exit_speed"]

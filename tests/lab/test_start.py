@@ -45,8 +45,11 @@ def test_the_folder_comes_from_the_cell_then_the_command_then_the_demo(
     (copy / "runs.csv").write_text("typed in")
     assert start.chosen_folder() == copy
     assert (copy / "runs.csv").read_text() == "typed in"
+    assert start.chosen_season() == start.SEASON_DEMO
     monkeypatch.setenv(start.SESSION_VARIABLE, str(demo_copy))
     assert start.chosen_folder() == demo_copy
+    assert start.chosen_season() == demo_copy.parent
+    assert start.chosen_season(str(demo_folder)) == demo_folder
     assert start.chosen_folder(str(demo_folder)) == demo_folder
     monkeypatch.delenv(start.SESSION_VARIABLE)
     monkeypatch.setattr(start, "DEMO", demo_copy / "nowhere")
@@ -93,7 +96,7 @@ def test_an_unfinished_session_is_one_line_with_a_link_to_where_it_is_mended(tmp
     shown = start.not_finished(raised.value.problems)
     assert shown.plain().startswith("Not finished: runs.csv, row 2, entry_speed: -48 km/h is")
     assert "(1 more to fix)" in shown.plain()
-    assert 'href="runs.ipynb"' in shown.html()
+    assert '<a href="runs.ipynb">Enter the runs</a>' in shown.html()
     with pytest.raises(start.Unfinished, match="there are no outings of this bike"):
         start.opened_season(str(tmp_path / "fresh"))
 

@@ -84,29 +84,25 @@ def test_each_channel_has_its_own_name_unit_and_decimals(results):
                 for name, one in shown.items()]  # fmt: skip
     every = replace(results, logs=(replace(log, channels=tuple(channels)),))
     rows = logs.table(every).rows
-    assert [(*row[1:4], row[5]) for row in rows] == [
-        (name, "1,234", low, unit) for _, name, low, unit in shown.values()
+    assert [(*row[:4], row[5]) for row in rows] == [
+        ("black box", name, "1,234", low, unit) for _, name, low, unit in shown.values()
     ]
     assert rows[3][4] == "72.0"
     names = ", ".join(one[1] for one in shown.values()).replace(", air", " and air")
     assert f"It holds {names}." in logs.sentences(every).plain()
 
 
-@pytest.mark.parametrize(
-    ("seconds", "said"),
-    [(9.94, "9.9 s"), (10, "10 s"), (119, "119 s"), (120, "2 minutes"), (7199, "120 minutes"),
-     (7200, "2.0 hours")],
-)  # fmt: skip
+@pytest.mark.parametrize(("seconds", "said"), [
+    (9.94, "9.9 s"), (10, "10 s"), (119, "119 s"), (120, "2 minutes"), (7199, "120 minutes"),
+    (7200, "2.0 hours"),
+])  # fmt: skip
 def test_a_time_is_said_as_long_as_it_is(results, seconds, said):
     (log,) = results.logs
     long = replace(log, duration_s=seconds, unused=tuple("abcdefghij"), usual_step_s=9.5)
-    text = logs.sentences(replace(results, logs=(long,))).plain()
-    assert f"of them used, over {said}; one every 10 s, with" in text
-    assert (
-        "Columns that are not used: “a”, “b”, “c”, “d”, “e”, “f”, “g” and “h” and 2 more." in text
-    )
     short = replace(log, usual_step_s=0.1, channels=(), kind="gpx", gaps=0)
-    text = logs.sentences(replace(results, logs=(short,))).plain()
+    text = logs.sentences(replace(results, logs=(long, short))).plain()
+    assert f"a table of 310 rows, 308 of them used, over {said}; one every 10 s, with" in text
+    assert "used: “a”, “b”, “c”, “d”, “e”, “f”, “g” and “h” and 2 more." in text
     assert "a track of 310 points, 308 of them used, over 7 minutes; one every 0.1 s. It" in text
     assert "It holds no channel that is used here." in text
 
@@ -174,6 +170,8 @@ def test_the_sentences_say_what_was_found_and_how_to_overrule_it(evening):
 def test_why_nothing_is_taken_is_said_with_the_remedy(evening, why, said):
     text = logs.run_sentences(with_found(evening, why_not=why, filled=())).plain()
     assert said in text
+    alone = logs.run_sentences(with_found(evening, why_not=why, filled=(), rows=1)).plain()
+    assert ("runs.csv has 1 full-throttle row, so" in alone) == (why == "count")
     assert "write runs = [1, 2, …] under [logs.phone]" in text
     assert "are from its" not in text
 
@@ -462,9 +460,11 @@ def test_the_picture_of_the_runs_marks_each_and_lays_them_upon_each_other(evenin
                 own = setup.replace(" ", "_") == setups.get(one.run)
                 assert (line.get_color() == colour) == own or setup.startswith("_")
         assert f"Speed in phone over {whole_min:.0f} minutes with 8 runs marked" in picture.alt
-        assert picture.caption == "The 8 runs that were found in phone."
+        assert picture.caption == "8 runs found in phone."
     unseen = [replace(one, exit_m_s=float("nan")) for one in (first, *rest)]
     assert "8 runs marked; below, each" in logs.runs_figure(with_found(evening, passes=unseen)).alt
+    one = logs.runs_figure(with_found(evening, passes=(first,)))
+    assert (one.caption, "1 run marked, with" in one.alt) == ("1 run found in phone.", True)
     back = [one for one in rest if not one.up]
     assert logs.runs_figure(with_found(evening, passes=back)).items == ()
     many = with_found(evening, passes=(first,) * 40)

@@ -119,16 +119,6 @@ def test_a_bad_session_is_left_out_and_a_copy_counted_once_and_both_are_said(cop
 
 
 @pytest.mark.slow
-def test_where_the_reports_go_the_page_goes(copy, tmp_path):
-    shutil.rmtree(copy / "1_may.report")
-    out = tmp_path / "elsewhere"
-    assert report(copy, "--out", str(out)) == 0
-    page = (out / "season.html").read_text(encoding="utf-8")
-    assert 'href="1_may.report/report.html"' in page
-    assert (out / "1_may.report" / "report.html").is_file()
-
-
-@pytest.mark.slow
 def test_knock_stands_before_any_gain(copy):
     edit(copy / "2_june" / "runs.csv", "none,full\n4,", "light,full\n4,")
     found = season_below(copy)
@@ -196,8 +186,9 @@ def test_an_outing_is_worked_out_again_only_where_its_results_are_of_other_files
     monkeypatch.setattr(season, "analyse", lambda one: asked.append(one.folder) or analyse(one))
     (kept,), left_out = outings_below(may)
     assert (asked, left_out, kept.folder) == ([], (), "1_may")
-    assert kept.title == "DEMO, INVENTED: Stock before the kit"
-    assert (kept.date, kept.record.riders) == (datetime.date(2026, 5, 23), ("tove", "ilmar"))
+    assert (kept.title, kept.date) == (
+        "DEMO, INVENTED: Stock before the kit", datetime.date(2026, 5, 23),
+    )  # fmt: skip
     folder = shutil.copytree(may, tmp_path / "summer")
     edit(folder / "1_may" / "runs.csv", ",15,none", ",16,none")
     shutil.copytree(folder / "1_may", folder / "2_bad")
@@ -223,7 +214,8 @@ def test_each_bike_with_two_outings_has_a_page_that_is_renewed_when_it_changes(
         return replace(one, folder=folder, title=f"of {bike}", record=record)
 
     named = "The <b>Blue</b> 1"
-    blue = [of(named, "a"), replace(of(named, "b"), date=datetime.date(2026, 9, 1))]
+    blue = [of(named, "a"), of(named, "m"), of(named, "b")]
+    blue[-1] = replace(blue[-1], date=datetime.date(2026, 9, 1))
     others = [of("the b-blue-b 1", "c"), of("the b-blue-b 1", "d"), of("lone", "e")]
     given, told = [(tuple(blue), ())], []
     monkeypatch.setattr(season, "outings_below", lambda *_: given[-1])

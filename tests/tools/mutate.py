@@ -58,6 +58,30 @@ WITHOUT_EFFECT = {
         'values = {key: round(kit.taken(controls[key]), 4) for key in ("lowest", "highest")}': (
             _ROUNDING, "constant 4",
         ),
+        "if limit and ethanol > limit.value + 1e-9:": (_ROUNDING, "constant 1e-09"),
+    },
+    "lab/first_guess.py": {
+        "middle: float = 0.87": (
+            "nothing but a gauge's scale uses it, and both come of a session", "constant 0.87",
+        ),
+        "if limit is not None and content > limit + 1e-9:": (_ROUNDING, "constant 1e-09"),
+    },
+    "lab/kit.py": {
+        "low, high = math.floor(low + 1e-9) * step, math.ceil(high - 1e-9) * step": (
+            _ROUNDING, "constant 1e-09",
+        ),
+    },
+    "report/club.py": {
+        '("Flow", "flow"): lambda row: row[0].flow_m3_s,': (
+            "an injector has one flow, by itself and on a fuel", "constant 0",
+        ),
+    },
+    "report/logs.py": {
+        "_MOST_STEPS = 700": (_FINE, "constant 700"),
+        "unfit = [one.run for one in left if not np.isfinite(one.exit_sd_m_s + one.entry_sd_m_s)"
+        "]": (
+            "what is not known stays so", "op one.exit_sd_m_s + one.entry_sd_m_s",
+        ),
     },
     "report/cautions.py": {
         'by_unit.setdefault(convert(1.0, unit, "m/s"), (unit, []))[1].append(key)': (
@@ -79,6 +103,12 @@ WITHOUT_EFFECT = {
         "places = max(0, -math.floor(math.log10(step) + 1e-9))": (_ROUNDING, "constant 1e-09"),
         "for step in (m * 10.0**k for k in range(-6, 9) for m in (1, 2, 5)):": (
             "steps beyond those of any figure", "constant 6", "constant 9",
+        ),
+    },
+    "report/season.py": {
+        "below = low is not None and value < low * (1 - 1e-9)": (_ROUNDING, "constant 1e-09"),
+        "if below or (high is not None and value > high * (1 + 1e-9)):": (
+            _ROUNDING, "constant 1e-09",
         ),
     },
     "report/verdict.py": {

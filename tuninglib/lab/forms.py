@@ -14,7 +14,7 @@ import ipywidgets as widgets
 from tuninglib.analysis.day_plan import interim_of_folder, start_of, usual_repeats
 from tuninglib.lab import kit
 from tuninglib.report import run_sheet, verdict
-from tuninglib.report.page_parts import Prose, Table, render
+from tuninglib.report.page_parts import Prose, Table, count_of, render
 from tuninglib.session import edit, schema
 from tuninglib.session.fields import example_in, read_value
 from tuninglib.session.read_table import COLUMNS, OF_ONE_RUN, RUNS
@@ -74,7 +74,7 @@ def session_form(session_folder: Path | str) -> widgets.VBox:
         table = f"{kind.value}.{new}"
         if table in table_names(folder, added):
             return Prose((("Not added", f"{table} is there already; choose it above."),))
-        added[table] = True
+        added[table] = None
         name.value = ""
         again(table)
         return Prose((("Added", f"{table}; fill it in, then write."),))
@@ -481,7 +481,7 @@ def last_rows(sheet: edit.Sheet) -> Table:
     """The last rows of the file as they were typed."""
     used = [i for i, key in enumerate(sheet.keys) if key or sheet.table.headers[i]]
     rows = sheet.table.rows[-_ROWS_SHOWN:]
-    title = f"The last {len(rows)} of {len(sheet.table.rows)} rows of {RUNS}"
+    title = f"The last {len(rows)} of {count_of(len(sheet.table.rows), 'row')} of {RUNS}"
     named = ((sheet.keys[i], sheet.table.headers[i]) for i in used)
     heads = tuple(_label(sheet, key) if key else header for key, header in named)
     cells = tuple(tuple(row[i] for i in used) for row in rows)

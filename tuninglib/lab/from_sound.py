@@ -113,7 +113,6 @@ def _controls(folder) -> dict:
     there = sorted(one for one in files if one.suffix.lower() in SOUNDS)
     upload = widgets.FileUpload(
         accept=",".join(SOUNDS),
-        multiple=False,
         description="Drop a recording",
         layout={"width": "auto", "align_self": "flex-start"},
     )

@@ -453,8 +453,7 @@ class LadderPicture:
         (self._read,) = ax.plot(read, 0 * read, "o", **rings, label=label)
         (self._bar,) = ax.plot([], [], color=INK, linewidth=2)
         (self._dot,) = ax.plot([], [], "D", color=INK, markersize=6, label="injector asked about")
-        # No whole tenths, so that the first picture draws its frame.
-        ax.set_ylim(0.7, 1.11)
+        ax.set_ylim(0.7, 1.11)  # no whole tenths, so that the first picture draws its frame
         ax.legend(fontsize=8.5, frameon=False, loc="upper right")
         scale = results.session.gauge.scale
         if scale > 1.5:

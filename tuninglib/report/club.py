@@ -398,7 +398,7 @@ def _left_one_out(told) -> str:
 
 def table(told: BeforeBuying) -> Table | Prose:
     """Every injector on every fuel."""
-    several = any(len(one.fuels) > 1 for one in told.offers)
+    several = len({own.fuel for one in told.offers for own in one.fuels}) > 1
     columns = {
         "Injector": lambda row: spaced(row[0].injector) + (
             f", {spaced(row[1].fuel)}" if several else ""

@@ -36,8 +36,7 @@ from tuninglib.units import to_display, unit_label
 
 # What was read and what was left out --------------------------------------------------------------
 
-# What each channel is called, its kind of quantity where it has a unit of the reader's or else its
-# unit, and its decimals.
+# What each channel is called, its kind of quantity, or else its unit, and its decimals.
 _CHANNELS = {
     "latitude_deg": ("latitude", "", "°", 5),
     "longitude_deg": ("longitude", "", "°", 5),
@@ -73,7 +72,7 @@ def sentences(results: Results) -> Prose:
             items.append(("Format of its times", typed.time_format))
         items += [("Left out", _left_out(log, one, system)) for one in log.left_out]
         if log.reordered:
-            often = f"{log.reordered} times"
+            often = _times(log.reordered)
             text = f"time went back {often} in {log.file}; its rows were sorted by time."
             items.append(("Order", text))
     return as_points(items)
@@ -310,7 +309,7 @@ def _found(found, listed) -> str:
     so = "so nothing is taken from the log:"
     taken = {
         "": "In their order they are the runs of runs.csv; if not,",
-        "count": f"runs.csv has {found.rows} full-throttle rows, {so}",
+        "count": f"runs.csv has {count_of(found.rows, 'full-throttle row')}, {so}",
         "listed": f"The list under runs is longer or shorter than that, {so}",
         "unknown": f"The list under runs has a run twice, or one that runs.csv does not have, {so}",
     }[found.why_not]
@@ -596,14 +595,14 @@ def runs_figure(results: Results) -> Picture | Prose:
         return figure
 
     ends = [to_display(one.exit_m_s, "speed", system) for one in up if np.isfinite(one.exit_m_s)]
-    said = ""
+    said, runs = "", count_of(len(up), "run")
     if ends:
         said = f", with {fixed(min(ends), 1)} to {fixed(max(ends), 1)} {unit} at the marker"
     return picture(
         draw,
-        f"Speed in {in_name(found)} over {fixed(trace.time_s[-1] / 60, 0)} minutes with {len(up)} "
-        f"runs marked{said}; below, each of them from the start line on, by setup.",
-        f"The {len(up)} runs that were found in {in_name(found)}.",
+        f"Speed in {in_name(found)} over {fixed(trace.time_s[-1] / 60, 0)} minutes with "
+        f"{runs} marked{said}; below, each of them from the start line on, by setup.",
+        f"{runs} found in {in_name(found)}.",
         "Shaded: a run, with its number in runs.csv; a dash: no row of runs.csv goes with it.",
     )
 

@@ -531,7 +531,7 @@ def gain_figure(season: Season) -> Picture | Prose:
     return picture(
         drawn,
         alt,
-        f"{told} of {len(pulls) - 1} setups told apart from {over} over the season.",
+        f"{told} of {count_of(len(pulls) - 1, 'setup')} told apart from {over} over the season.",
         "Above: each outing by itself. Below: ○ and broken line: do not ride; ◆ the reference; "
         "lines: 95 % intervals.",
     )
@@ -547,12 +547,12 @@ def mixture_sentences(season: Season) -> Prose:
     """What the pooled readings are, and what they rest on."""
     ladder = season.ladder
     if ladder is None:
-        return Prose(
-            (("", "No reading at full throttle in these outings tells anything of injectors."),)
-        )
+        text = "No reading at full throttle in these outings tells anything of injectors."
+        return Prose((("", text),))
     said = {
-        "Readings": f"{ladder.readings} readings of {count_of(ladder.outings, 'outing')} in one "
-        "model. Its intervals are of the true lambda on another day.",
+        "Readings": f"{count_of(ladder.readings, 'reading')} of "
+        f"{count_of(ladder.outings, 'outing')} in one model. Its intervals are of the true lambda "
+        "on another day.",
         "How lambda follows flow": f"{interval_text(ladder.response)}; 1 is an ECU (engine "
         "control unit) that follows its table, 0 one that corrects.",
     }
