@@ -745,7 +745,8 @@ def test_what_is_next_has_its_engine_its_price_and_what_stands_against_it(result
         replace(one, gate=Gate("flow", value=0.6, limit=0.85)) if one.injector == "i178" else one
         for one in results.combinations
     )
-    late = advice.next_in_brief(replace(results, combinations=slow))
+    step = replace(results.plan.next, fuels=("e10",))
+    late = advice.next_in_brief(of_plan(replace(results, combinations=slow), next=step))
     assert "It has a 60 % chance of running out of time at the highest engine speed" in late
     assert late.endswith("(open for more than 85 % of the cycle): stay below that speed.")
     assert "running out of time" not in said()
@@ -816,6 +817,8 @@ def test_beside_the_next_step_stands_what_is_fitted_and_the_flow_to_look_for(res
         "The fitted i172: on e10, 70 % chance of being in the band, 30 % of being leaner; on e5, "
         "over 99 % chance of being in the band, under 1 % of being leaner."
     )
+    only = OnFuel("e10", None, replace(e10, gate=LEAN_GATE))
+    assert said(fuels=(only,)) == f"{on_e10}."
     for same in (
         said(next=replace(results.plan.next, injector="i172")), said(code="ride again"),
         said(fuels=tuple(OnFuel(fuel, None, None) for fuel in fuels)), said(code="change fuel"),
