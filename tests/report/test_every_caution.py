@@ -974,6 +974,16 @@ def test_each_fuel_has_its_answer_once(results):
         )
 
 
+def test_only_what_was_read_and_is_surely_leaner_is_said_to_run_lean(results):
+    ride, rich = results.plan.ride, Gate("rich", value=0.99)
+    for gate, source, words in (
+        (Gate("lean"), "read", "runs lean"), (Gate("lean", value=0.96), "read", "runs lean"),
+        (Gate("lean", value=0.94), "read", "may run lean"), (rich, "read", "far too rich"),
+        (Gate("lean", value=0.99), "predicted", "may run lean"),
+    ):  # fmt: skip
+        assert advice.shut_word(replace(ride, gate=gate, source=source)) == words
+
+
 def test_what_would_change_the_plan_is_said_as_far_as_it_differs(results):
     stock, plan = one_of(results, "stock"), results.plan
     nothing = Step(code="nothing")
