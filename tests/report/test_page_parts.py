@@ -7,6 +7,7 @@ import pytest
 from matplotlib.figure import Figure
 
 from tuninglib.interval import Interval
+from tuninglib.report import page_parts
 from tuninglib.report.page_parts import (
     NONE,
     Prose,
@@ -180,7 +181,9 @@ def test_a_title_begins_at_the_figures_edge_and_rows_stand_from_the_top():
     assert ax.title.get_position()[0] * place.width + place.x0 == pytest.approx(0)
     assert [one.get_text() for one in ax.get_yticklabels()] == ["stock", "big 172"]
     bottom, top = ax.get_ylim()
-    assert bottom > 1 > 0 > top
+    # With room for half a row and more at either end.
+    assert 0.5 < bottom - 1 < 1
+    assert 0.5 < -top < 1
     # Names are set as they are: no mathematics between two signs.
     assert width_of("e5") < width_of("e5", bold=True) < width_of("$e5$", bold=True)
 
@@ -194,3 +197,15 @@ def test_changes_and_gains_have_their_signs_and_figures():
     assert gain_text(wide) == "16 % (−4 to 36 %)"
     assert interval_cell(None, "speed", "metric") == NONE
     assert interval_cell(Interval(10, 9, 11), "speed", "metric") == "36 (32 to 40)"
+
+
+def test_data_in_a_page_are_plain_and_short_cells_are_not_broken():
+    data = page_parts._environment().from_string("{{ it | tojson }}")
+    assert data.render(it={"b": "25 °C", "a": 1}) == '{"b": "25 °C", "a": 1}'
+    with pytest.raises(ValueError, match="not JSON compliant"):
+        data.render(it=float("nan"))
+    assert " " not in page_parts.cell("the whole page")
+    assert " " in page_parts.cell("the whole pages")
+    # 34 rem, and a phone of 390 px less a margin on either side.
+    assert round(page_parts.WIDE_IN * 96) == 34 * 16
+    assert 390 - 3 * 16 < page_parts.NARROW_IN * 96 < 390 - 2 * 16

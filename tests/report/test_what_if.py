@@ -5,6 +5,7 @@ from dataclasses import replace
 import pytest
 
 from tuninglib.interval import Interval
+from tuninglib.physics.air import standard_pressure_pa
 from tuninglib.report import what_if
 
 KM_H, MPH, MILE = 3.6, 1 / 0.44704, 1609.344
@@ -128,6 +129,10 @@ def test_a_fuel_is_said_with_what_the_gauge_shows_on_it(results):
 def test_no_wind_has_no_sign_and_a_hill_below_the_sea_has_its_air(results):
     field = what_if._number_field("headwind", -0.1, "metric")
     assert (field["value"], field["low"], field["high"]) == ("0", -20, 20)
+    # A pressure 5 % off the hill's 210 m is weather, 7 % is another place.
+    there = standard_pressure_pa(210.0)
+    assert what_if._altitude_of(results.session, 0.95 * there) == 210.0
+    assert what_if._altitude_of(results.session, 0.93 * there) > 700.0
     assert what_if._altitudes(-350.0, "metric") == (-360.0, 3000.0)
     # 10,000 ft are 3048 m.
     assert what_if._altitudes(-350.0, "us") == (-360.0, 3060.0)

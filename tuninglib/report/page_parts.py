@@ -120,7 +120,6 @@ def _environment() -> jinja2.Environment:
         loader=jinja2.FileSystemLoader(PACKAGE),
         autoescape=True,
         undefined=jinja2.StrictUndefined,
-        auto_reload=False,
         trim_blocks=True,
         lstrip_blocks=True,
     )
