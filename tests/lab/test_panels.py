@@ -173,6 +173,7 @@ def test_a_slider_stands_on_its_steps(low, value, step):
     slider = kit.slider("a", "b", value, (low, 100.2), step)
     for number in (slider.min, slider.value, slider.max):
         assert number / step == pytest.approx(round(number / step), abs=1e-9)
+    assert slider.readout_format == {1: ".0f", 0.005: ".3f"}[step]
     assert slider.min <= low
     assert slider.max >= 100.2
 
