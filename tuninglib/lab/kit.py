@@ -449,7 +449,7 @@ class LadderPicture:
         (self._read,) = ax.plot(read, 0 * read, "o", **rings, label=label)
         (self._bar,) = ax.plot([], [], color=INK, linewidth=2)
         (self._dot,) = ax.plot([], [], "D", color=INK, markersize=6, label="injector asked about")
-        ax.set_ylim(0.7, 1.11)  # no whole tenths, so that the first picture draws its frame
+        ax.set_ylim(0.7, 1.1)
         ax.legend(fontsize=8.5, frameon=False, loc="upper right")
         scale = results.session.gauge.scale
         if scale > 1.5:
@@ -461,6 +461,8 @@ class LadderPicture:
         # Lay out once; it does not change under the sliders.
         ax.figure.canvas.draw()
         ax.figure.set_layout_engine("none")
+        # No whole tenths, so that the first picture draws its frame.
+        ax.set_ylim(0.7, 1.11)
         for artist in self._moving:
             artist.set_animated(True)
 
