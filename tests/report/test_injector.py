@@ -107,7 +107,9 @@ def test_the_picture_of_the_ladder_has_curves_readings_and_what_was_not_tried(re
         assert (ends.y0, ends.y1) == pytest.approx((min(curve.low), max(curve.high)))
     dotted = [one.get_xdata()[0] for one in ax.lines if one.get_linestyle() == ":"]
     assert sorted(dotted) == pytest.approx([178, 205])
-    assert {one.get_text() for one in ax.texts} == {"i178", "i205"}
+    # Each name stands upright at its line, below the upper edge.
+    assert {one.get_text(): round(one.xy[0]) for one in ax.texts} == {"i178": 178, "i205": 205}
+    assert all(0 < one.xy[1] < 1 and one.get_rotation() == 90 for one in ax.texts)
     assert [one.get_text() for one in drawn[0].legends[0].get_texts()] == ["e5", "e10"]
     first, *_ = curves
     falls = f"On e5 it falls from {first.lambda_[0]:.2f} to {first.lambda_[-1]:.2f} over the flows"

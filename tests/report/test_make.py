@@ -9,6 +9,8 @@ import re
 import shutil
 import subprocess
 import sys
+from concurrent.futures import BrokenExecutor
+from contextlib import suppress
 from pathlib import Path
 from types import SimpleNamespace
 
@@ -254,6 +256,27 @@ def test_of_many_the_first_problem_is_said_and_how_many_more(tmp_path, monkeypat
 def test_reports_of_many_lie_as_their_sessions_and_follow_from_the_whole_program():
     assert make.place_of(Path("a/b/c"), "a", "out") == Path("out/b/c.report")
     assert {one.suffix for one in make.program_files()} == {".py", ".j2", ".js", ".css", ".json"}
+
+
+@pytest.mark.parametrize(
+    ("jobs", "cores", "sessions", "workers"),
+    [(None, 3, 9, 3), (2, 3, 9, 2), (7, 3, 4, 4), (None, None, 9, None), (4, 3, 0, None)],
+)
+def test_as_many_are_made_at_a_time_as_there_are_cores(monkeypatch, jobs, cores, sessions, workers):
+    """Or as are asked for; never more than there are sessions; one alone needs no process."""
+    asked = []
+
+    def pool(count, **_):
+        asked.append(count)
+        raise BrokenExecutor
+
+    monkeypatch.setattr("concurrent.futures.ProcessPoolExecutor", pool)
+    monkeypatch.setattr(os, "cpu_count", lambda: cores)
+    monkeypatch.setattr(make, "_make", lambda session, *_: session)
+    todo = dict.fromkeys(range(sessions))
+    with suppress(BrokenExecutor):
+        assert len(list(make._finished(list(todo), todo, (), jobs, None))) == sessions
+    assert asked == ([] if workers is None else [workers])
 
 
 def test_a_workbook_that_leaves_no_results_is_refused(demo_folder, tmp_path, monkeypatch):

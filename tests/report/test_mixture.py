@@ -160,13 +160,15 @@ def test_the_picture_of_other_air_has_each_line_where_it_is(results, drawn, fitt
     wanted, plan = {"i172, 210 m": own.lambda_[0]}, results.plan
     if fitted:
         by_air = np.linspace(0.95, 0.82, 9)
-        own = replace(own, lambda_=tuple(tuple(by_air * (1 - 0.0022 * row)) for row in range(6)))
+        rows = tuple(tuple(by_air * part) for part in (1, 0.9, 0.9, 0.9, 0.9, 0.989))
+        own = replace(own, lambda_=rows)
         wanted = {"i172, 210 m": own.lambda_[0], "i172, 2500 m": own.lambda_[-1],
                   "i178, 210 m": others[2].lambda_[0]}  # fmt: skip
     else:
         own = replace(own, coldest_read_k=None)
         plan = replace(plan, next=replace(plan.next, code="nothing"), ride=None)
-    air = replace(results.air, mixtures=(own, *others))
+    # An injector that two setups share is one line.
+    air = replace(results.air, mixtures=(own, *others, others[2]))
     shown = mixture.air_figure(replace(results, air=air, plan=plan))
     (ax,) = drawn[0].axes
     dotted = [one for one in ax.lines if one.get_linestyle() == ":"]

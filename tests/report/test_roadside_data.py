@@ -94,6 +94,15 @@ def test_a_field_is_as_its_column_is(wide):
             for typed in (0.0, 1.0, -40.0, 12.34):
                 in_si = field["factor"] * typed + field["offset"]
                 assert in_si == units.convert(typed, field["unit"], column.unit)
+        elif field["numeric"]:
+            assert (field["factor"], field["offset"]) == (1, 0)
+    own = ["gauge_low", "gauge_high", "knock", "head_temperature", "exclude", "note"]
+    speeds = ["entry_speed", "exit_speed", "down_entry_speed", "down_exit_speed"]
+    for flag, keys in (("own", own + speeds), ("compared", speeds), ("carried", speeds[:1])):
+        assert {key for key in fields if fields[key][flag]} == {*keys}
+    assert (data["taken"], data["fresh"]) == (["1"], {"state": "full"})
+    assert data["cool"]["minute_s"] * data["cool"]["second_ms"] == 60_000
+    assert (data["wind"]["factor"], data["gauge"]["prints"]["low"]) == pytest.approx((3.6, 10))
     session = load_session_names(folder)
     assert (fields["setup"]["names"], fields["rider"]["names"]) == session
     assert [one["key"] for one in data["fields"] if one["stays"]] == [
@@ -194,7 +203,13 @@ def test_speeds_that_others_are_held_against_are_those_that_count_and_are_sound(
     rows = ("1,stock,tove,30,38,", "2,stock,tove,30,61,", "3,stock,tove,,39,no",
             "4,stock,tove,30,40,rain", "5,stock,tove,x,38.5,")  # fmt: skip
     (demo_copy / "runs.csv").write_text("\n".join((header, *rows, "")), encoding="utf-8")
+    session = demo_copy / "session.toml"
+    session.write_text(session.read_text("utf-8").replace("lowest = 10.0\n", ""), "utf-8")
     write_page(demo_copy)
-    assert data_of(demo_copy)["far"]["known"] == {
+    data = data_of(demo_copy)
+    # There is no column for the state here: none is written. Nor is the gauge's lowest said.
+    assert (data["taken"], data["fresh"]) == (["1", "2", "3", "4", "5"], {})
+    assert data["gauge"]["prints"]["low"] == 0
+    assert data["far"]["known"] == {
         "entry_speed": [30.0, 30.0], "exit_speed": [38.0, 39.0, 38.5],
     }  # fmt: skip

@@ -132,6 +132,7 @@ def test_the_sheet_marks_each_change_and_says_what_is_only_for_tests(demo_folder
     for repeats, height in ((2, "8.5"), (5, "6.2"), (9, "5.2")):
         # As high as 125 mm allow, but no higher than two lines and no lower than a pencil's.
         assert f"--row-height: {height}mm" in sheet(demo_folder, repeats=repeats)
+    assert ROWS_ON_A_PAGE * 5.2 < 125 < (ROWS_ON_A_PAGE + 1) * 5.2
     order = run_order(SETUPS, repeats=2, riders=("tove", "ilmar"))
     watched = ("big_172_e10", "big_164")
     heading = Heading("An outing", "metric", {}, limits_of(demo_folder), GIVEN, watched)

@@ -32,7 +32,9 @@ def test_one_line_has_bike_hill_riders_and_the_runs_that_count(results):
 
 def test_the_air_and_what_was_noted_of_fuel_and_injector_are_said(results):
     session = results.session
-    assert "; air: 14 °C to 22 °C; road: dry" in str(tested.sentences(results))
+    hot = [replace(one, temperature_k=300.15 if one.run == 7 else one.temperature_k)
+           for one in results.runs]  # fmt: skip
+    assert "; air: 14 °C to 27 °C; road: dry" in str(tested.sentences(replace(results, runs=hot)))
     alike = tuple(replace(one, temperature_k=291.15) for one in results.runs)
     fuels = session.fuels | {"e5": replace(session.fuels["e5"], note="from the old can")}
     said = str(tested.sentences(of_session(replace(results, runs=alike), fuels=fuels)))
@@ -54,6 +56,8 @@ def test_every_run_stands_as_it_was_written_down(results):
     assert rows["22"][-1] == "idle"
     # In steps of 1 km/h, to a tenth of a mile an hour.
     assert tested.runs_table(in_us(results)).rows[4][4:6] == ("29.8", "41.0")
+    fine = replace(results.session.speedometer, resolution=Measured(0.01))
+    assert tested.runs_table(of_session(results, speedometer=fine)).rows[4][4:6] == ("48.0", "66.0")
     first = replace(results.runs[0], gauge_low=None, gauge_high=None)
     assert tested.runs_table(replace(results, runs=(first,))).rows[0][3] == "–"
 

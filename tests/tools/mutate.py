@@ -83,6 +83,14 @@ WITHOUT_EFFECT = {
             "what is not known stays so", "op one.exit_sd_m_s + one.entry_sd_m_s",
         ),
     },
+    "report/cautions.py": {
+        'by_unit.setdefault(convert(1.0, unit, "m/s"), (unit, []))[1].append(key)': (
+            "any number shows whether two units are one", "constant 1.0",
+        ),
+    },
+    "report/make.py": {
+        "with ThreadPoolExecutor(1) as aside:": ("a thread more for one task", "constant 1"),
+    },
     "report/mixture.py": {
         "ends(labelled, key=lambda name: lambda_shift(labelled[name], Blend(0.0)))": (
             "which fuel all are held against changes no order", "constant 0.0",
@@ -101,6 +109,11 @@ WITHOUT_EFFECT = {
         "below = low is not None and value < low * (1 - 1e-9)": (_ROUNDING, "constant 1e-09"),
         "if below or (high is not None and value > high * (1 + 1e-9)):": (
             _ROUNDING, "constant 1e-09",
+        ),
+    },
+    "report/verdict.py": {
+        "if (session.engines[name].compression or 0) > HIGH_COMPRESSION": (
+            "what is not known is not high", "constant 0",
         ),
     },
     "session/cross_checks.py": {

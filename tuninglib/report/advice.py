@@ -273,8 +273,7 @@ def next_sentence(results: Results) -> str:
     ----------
     results : tuninglib.analysis.analyse.Results
     """
-    about = about_next(results)
-    return f"{next_in_brief(results)} {about}" if about else next_in_brief(results)
+    return f"{next_in_brief(results)} {about_next(results)}".rstrip()
 
 
 def next_in_brief(results: Results) -> str:
@@ -350,11 +349,11 @@ def _as_a_trial(results, known, what="Try it") -> str:
     """That what was not read yet is tried with an eye on the gauge, and when to stop."""
     if all(one.source == "read" for one in known):
         return ""
-    limits, scale = stop_limits(results.session), results.session.gauge.scale
-    if limits.reading is None or not scale:
+    limits = stop_limits(results.session)
+    if limits.reading is None:
         return f" {what} with an eye on the gauge."
-    decimals = decimals_of_step(limits.resolution) if limits.resolution else 2
-    return f" {what} with an eye on the gauge: stop beyond {fixed(limits.reading, decimals)}."
+    edge = fixed(limits.reading, decimals_of_step(limits.resolution))
+    return f" {what} with an eye on the gauge: stop beyond {edge}."
 
 
 def _of_step(results, step) -> list:

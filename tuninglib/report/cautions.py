@@ -151,8 +151,8 @@ def _said(results, doubt) -> tuple:
         weight=f"weight {weight_text(1.0 if doubt.weight is None else doubt.weight)}",
         setup=spaced(doubt.setup),
         other=spaced(doubt.other or ""),
-        first=doubt.runs[0] if doubt.runs else 0,
-        last=doubt.runs[-1] if doubt.runs else 0,
+        first=doubt.runs[0] if doubt.runs else "",
+        last=doubt.runs[-1] if doubt.runs else "",
         read=listing(gauge_text(middle, gauge) for middle in read),
         suggested=listing(gauge_text(middle / (1 + off), gauge) for middle in read),
         undecided=_undecided(doubt),
@@ -160,7 +160,7 @@ def _said(results, doubt) -> tuple:
         whose="its" if len(doubt.runs) == 1 else "their",
         why=f"{_WEAKER} would explain it" if off < 0 else "think of a gust from behind or the gear",
         weaker=_WEAKER,
-        weakest=min(runs, key=lambda number: runs[number].force_n or 0.0, default=0),
+        weakest=min(runs, key=lambda number: runs[number].force_n or math.inf, default=""),
         last_word=_LAST_WORD,
     )
 
@@ -367,8 +367,8 @@ def _cost(results, names) -> str:
     if pull is None or pull.gain is None:
         return ""
     ratio, shares, parts = pull.gain.ratio, pull.gain.shares, []
-    for name in sorted(names, key=lambda name: -shares.get(name, 0.0)):
-        left = math.sqrt(1 - shares.get(name, 0.0))
+    for share, name in sorted(((shares.get(name, 0.0), name) for name in names), reverse=True):
+        left = math.sqrt(1 - share)
         ends = (ratio.value + left * (end - ratio.value) for end in (ratio.low, ratio.high))
         narrower = gain_text(Interval(ratio.value, *ends))
         # What changes no digit is not worth the trouble.

@@ -66,7 +66,7 @@ def shared_picture(results: Results) -> bytes | None:
     if not _panels(rows):
         return None
     key = f"{_key(results, rows)} Read the report before riding."
-    finding = textwrap.fill(_finding(results, rows), 56)
+    finding, key = (textwrap.fill(text, 56) for text in (_finding(results, rows), key))
     buffer = io.BytesIO()
     with page_parts.in_style():
         drawn = page_parts.with_round_ticks(_drawn(page_parts.WIDE_IN, rows, results))
@@ -75,7 +75,7 @@ def shared_picture(results: Results) -> bytes | None:
         above += 0.28 * (1 + finding.count("\n")) / drawn.get_figheight()
         title = textwrap.fill(results.session.about.title, 50)
         drawn.text(0, above, title, va="bottom", weight="bold", linespacing=1.4)
-        drawn.text(0, -0.03, textwrap.fill(key, 56), va="top", linespacing=1.4)
+        drawn.text(0, -0.03, key, va="top", linespacing=1.4)
         drawn.savefig(
             buffer, format="png", dpi=200, facecolor="white", bbox_inches="tight", pad_inches=0.25,
             metadata={"Software": None},
@@ -162,7 +162,7 @@ def _drawn(width_in: float, rows: Sequence[_Row], results: Results) -> Figure:
     both = [f"{name}\n{state}" for name, state in zip(names, states, strict=True)]
     labels = [names if wide else both, names]
     # A row is as tall as what is written beside it.
-    lines = [_lines(names, states)] * 2 if wide else [_lines(both), _lines(names)]
+    lines = [_lines(names, states)] * len(panels) if wide else [_lines(both), _lines(names)]
     tall = [sum(own) + _RULE_IN * _has_rule(rows) for own in lines]
     over = page_parts.width_of(_FORBIDDEN) * _has_rule(rows)
     left = _BESIDE_IN + max(_widest(labels[0]), over)
