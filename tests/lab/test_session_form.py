@@ -110,7 +110,13 @@ def test_what_was_typed_stays_when_the_cell_is_run_again(demo_copy):
 def test_a_value_is_judged_as_it_is_typed_and_not_written(demo_copy):
     before = (demo_copy / "session.toml").read_bytes()
     form = session_form(demo_copy)
+    labelled(form, "table").value = "engines.big"
+    # Asked for, though something else may stand in its place; and what may be left out.
+    assert [one.name for one in fields_of("engines.big")][:2] == ["bore", "stroke"]
+    stars = {key: field(form, key).description[-1] == "*" for key in ("bore", "cylinders")}
+    assert stars == {"bore": True, "cylinders": False}
     labelled(form, "table").value = "bike"
+    assert field(form, "mass").description == "mass *"
     field(form, "mass").value = "124"
     assert "has no unit" in words(form)
     field(form, "mass").value = "1240 kg"
