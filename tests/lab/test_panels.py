@@ -125,7 +125,8 @@ def test_every_control_has_a_short_label_with_its_unit(results, demo_folder):
     assert "Writes run_sheet.html, to print, into the outing's folder" in hints
     opened = labelled(panels["plan"], "the engine is opened").options
     assert opened == ("once: each engine in one block", "as often as the order asks")
-    assert labelled(panels["guess"], "valves per cylinder, of").options[0] == "no chart at hand"
+    valves = [labelled(panels["guess"], f"valves per cylinder, {x}").options for x in ("my", "of")]
+    assert valves == [(2, 3, 4, 5), ("no chart at hand", 2, 3, 4, 5)]
     del panels["kit"], panels["bench"]
     built = panels.values()
     sliders = [w for one in built for w in everything(one) if type(w).__name__ == "FloatSlider"]
@@ -173,6 +174,7 @@ def test_a_slider_stands_on_its_steps(low, value, step):
     slider = kit.slider("a", "b", value, (low, 100.2), step)
     for number in (slider.min, slider.value, slider.max):
         assert number / step == pytest.approx(round(number / step), abs=1e-9)
+    assert slider.readout_format == {1: ".0f", 0.005: ".3f"}[step]
     assert slider.min <= low
     assert slider.max >= 100.2
 
@@ -415,6 +417,8 @@ def test_the_picture_follows_and_its_words_too(results):
             [14.7 * y for y in picture._ax.get_ylim()], rel=0.01
         )
         assert picture._ax.get_xlim() == pytest.approx((x0, x1))
+        # No number is cut off.
+        assert picture._ax.get_tightbbox().y1 <= picture._ax.figure.bbox.y1
         # Whole tenths around the curve and the band.
         low, high = picture._ax.get_ylim()
         ends = (*one.curve.low, *one.curve.high, 0.83, 0.9)

@@ -89,6 +89,9 @@ def test_the_form_refuses_adds_counts_on_and_keeps_once(outing):
         add(form)
         assert labelled(form, "entry").value == ""
     assert labelled(form, "run").value == str(int(number) + 2)
+    assert "is outside" not in words(form)
+    labelled(form, "entry speed").value = "480"
+    assert "480 km/h is outside" in words(form)
     kept = list(outing.glob("runs.earlier-*"))
     assert [path.read_bytes() for path in kept] == [before]
     assert list(load_session(outing).runs["run"])[-2:] == [int(number), int(number) + 1]

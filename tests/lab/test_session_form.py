@@ -55,7 +55,9 @@ def test_a_fresh_session_is_filled_in_and_complete(fresh):
     path.write_text(path.read_text("utf-8").replace("stock.displacement", bore), "utf-8")
     before = path.read_text("utf-8")
     form = session_form(fresh)
-    assert "To fill in: session.toml" in words(form)
+    lacking = len([one for one in problems_of(fresh, {}) if one.file == "session.toml"])
+    assert words(form).count("To fill in: session.toml") == 8
+    assert f"and {lacking - 8} more." in words(form)
     fill(form, FILLED)
     # Nothing is written yet, and what was typed is still there when a table is looked at again.
     assert (fresh / "session.toml").read_text(encoding="utf-8") == before
@@ -108,7 +110,13 @@ def test_what_was_typed_stays_when_the_cell_is_run_again(demo_copy):
 def test_a_value_is_judged_as_it_is_typed_and_not_written(demo_copy):
     before = (demo_copy / "session.toml").read_bytes()
     form = session_form(demo_copy)
+    labelled(form, "table").value = "engines.big"
+    # Asked for, though something else may stand in its place; and what may be left out.
+    assert [one.name for one in fields_of("engines.big")][:2] == ["bore", "stroke"]
+    stars = {key: field(form, key).description[-1] == "*" for key in ("bore", "cylinders")}
+    assert stars == {"bore": True, "cylinders": False}
     labelled(form, "table").value = "bike"
+    assert field(form, "mass").description == "mass *"
     field(form, "mass").value = "124"
     assert "has no unit" in words(form)
     field(form, "mass").value = "1240 kg"

@@ -533,6 +533,10 @@ LAB = {
         "that is an unusual drag area; check units, times and the speedometer.",
         lambda _: rolled(drag_area_m2=1.0), lambda _: rolled(drag_area_m2=0.99),
     ),
+    "little drag": (
+        "that is an unusual drag area", lambda _: rolled(drag_area_m2=0.2),
+        lambda _: rolled(drag_area_m2=0.21),
+    ),
     "wind out": (
         "3.6 km/h against the rider on the way out, from the difference of the directions",
         lambda _: rolled(), lambda _: rolled(headwind_m_s=-1.0),

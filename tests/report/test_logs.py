@@ -248,6 +248,16 @@ def test_numbers_are_no_finer_than_they_are_known(evening):
     assert "typed exit speeds and the log's calibrate it: true over shown is 0.955 ± 0.010." in text
 
 
+def test_a_pass_begins_in_the_recording_that_it_is_in(evening):
+    one, found = evening.session.found.passes[0], evening.session.found
+    several = replace(found, parts=(("a", 0.0), ("b", 100.0), ("c", 200.0)))
+    begins = [
+        logs.begin_of(several, replace(one, enter_s=at)) for at in (50.0, 100.0, 150.0, 250.0)
+    ]
+    assert begins == [0.0, 100.0, 100.0, 200.0]
+    assert logs.in_name(several) == "3 recordings"
+
+
 def test_a_run_without_full_throttle_is_named(evening):
     first, *rest = evening.session.found.readings.readings
     shut = dataclasses.replace(first, covered=True, full_share=0.3)

@@ -61,6 +61,7 @@ WITHOUT_EFFECT = {
         "if limit and ethanol > limit.value + 1e-9:": (_ROUNDING, "constant 1e-09"),
     },
     "lab/first_guess.py": {
+        "breathing_ratio=1.0,": ("a slider takes its place", "constant 1.0"),
         "middle: float = 0.87": (
             "nothing but a gauge's scale uses it, and both come of a session", "constant 0.87",
         ),

@@ -22,7 +22,6 @@ from markupsafe import Markup
 from matplotlib.axes import Axes
 from matplotlib.backends.backend_agg import FigureCanvasAgg
 from matplotlib.figure import Figure
-from matplotlib.patches import Rectangle
 
 from tuninglib import units
 from tuninglib.analysis.injector import AskedLadder, Outlook
@@ -148,7 +147,7 @@ def slider(
         In the unit of the label.
     """
     measure = Measure(measure) if isinstance(measure, str) else measure
-    decimals = max(0, next(d for d in range(9) if abs(round(step, d) - step) < 1e-12))
+    decimals = next(d for d in range(9) if abs(round(step, d) - step) < 1e-12)
     # All three on multiples of the step: the browser counts its steps from the low end.
     low, high = (measure.shown(end) / step for end in ends)
     low, high = math.floor(low + 1e-9) * step, math.ceil(high - 1e-9) * step
@@ -442,10 +441,7 @@ class LadderPicture:
         ax = self._ax = small_axes(3.5, f"injector flow [{self._unit}]", "lambda (up: leaner)")
         x = self._shown(self._flow)
         ax.set_xlim(x[0], x[-1])
-        self._band = Rectangle(
-            (0.002, 0), 0.998, 1, transform=ax.get_yaxis_transform(), color=BAND, linewidth=0
-        )
-        ax.add_patch(self._band)
+        self._band = ax.axhspan(0, 1, xmin=0.002, color=BAND, linewidth=0)
         self._area = ax.fill_between(x, 0 * x, 0 * x, color=COLOURS[0], alpha=0.15, linewidth=0)
         (self._line,) = ax.plot(x, x, color=COLOURS[0], label="lambda, untried injector")
         rings = {"color": COLOURS[0], "markersize": 4.5, "markerfacecolor": "none"}
@@ -453,7 +449,7 @@ class LadderPicture:
         (self._read,) = ax.plot(read, 0 * read, "o", **rings, label=label)
         (self._bar,) = ax.plot([], [], color=INK, linewidth=2)
         (self._dot,) = ax.plot([], [], "D", color=INK, markersize=6, label="injector asked about")
-        ax.set_ylim(0.7, 1.11)  # no whole tenths, so that the first picture draws its frame
+        ax.set_ylim(0.7, 1.1)
         ax.legend(fontsize=8.5, frameon=False, loc="upper right")
         scale = results.session.gauge.scale
         if scale > 1.5:
@@ -465,6 +461,8 @@ class LadderPicture:
         # Lay out once; it does not change under the sliders.
         ax.figure.canvas.draw()
         ax.figure.set_layout_engine("none")
+        # No whole tenths, so that the first picture draws its frame.
+        ax.set_ylim(0.7, 1.11)
         for artist in self._moving:
             artist.set_animated(True)
 
