@@ -461,10 +461,9 @@ class LadderPicture:
         # Lay out once; it does not change under the sliders.
         ax.figure.canvas.draw()
         ax.figure.set_layout_engine("none")
-        # No whole tenths, so that the first picture draws its frame.
-        ax.set_ylim(0.7, 1.11)
         for artist in self._moving:
             artist.set_animated(True)
+        self._frame = None
 
     def _shown(self, flow_m3_s):
         return units.to_display(np.asarray(flow_m3_s), "flow", self._system)
@@ -485,7 +484,7 @@ class LadderPicture:
         ends = (one.curve.low.min(), one.curve.high.max(), lowest, highest)
         range_ = (np.floor(min(ends) * 10) / 10, np.ceil(max(ends) * 10) / 10)
         canvas, label = self._ax.figure.canvas, self._unit
-        if range_ != self._ax.get_ylim():
+        if self._frame is None or range_ != self._ax.get_ylim():
             self._ax.set_ylim(range_)
             canvas.draw()
             self._frame = canvas.copy_from_bbox(self._ax.figure.bbox)
