@@ -5,6 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tests.outing import Outing
 from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.injector import (
     AIR_DENSITY_KG_M3,
@@ -24,6 +25,16 @@ from tuninglib.session.defaults import air_of_runs, blend_of
 @pytest.fixture(scope="module")
 def ladder(results):
     return results.ladder
+
+
+@pytest.mark.parametrize("fuel", ["e5", "e10"])
+def test_the_order_is_by_the_fuel_that_is_burnt_alone(demo_folder, tmp_path, fuel):
+    """172 is in the band on e5 and too lean on e10: first where e5 is burnt, else behind 185."""
+    outing = Outing(demo_folder, tmp_path / "outing").key("use", fuels=[fuel])
+    prospects = outing.results().ladder.prospects
+    own = [next(one for one in prospect.fuels if one.fuel == fuel) for prospect in prospects]
+    assert own == sorted(own, key=lambda one: (one.gate is not None, one.harm))
+    assert (own[0].injector == "i172") == (fuel == "e5")
 
 
 def test_the_order_is_by_expected_harm_and_what_is_shut_comes_last(ladder):

@@ -4,6 +4,7 @@ from dataclasses import replace
 
 import pytest
 
+from tuninglib.analysis import analyse
 from tuninglib.interval import Interval
 from tuninglib.physics.air import standard_pressure_pa
 from tuninglib.report import what_if
@@ -14,6 +15,17 @@ KM_H, MPH, MILE = 3.6, 1 / 0.44704, 1609.344
 def metric(results):
     session = results.session
     return replace(results, session=replace(session, about=replace(session.about, units="metric")))
+
+
+def test_riders_and_ranges_are_the_same_in_both_systems():
+    """In round numbers of their own, within a tenth of each other."""
+    per = {"mass": 1 / 0.45359237, "length": 1 / 0.3048, "speed": MPH / KM_H, None: 1.0}
+    for name, (_, kind, metric_ends, feet_ends) in what_if.FIELDS.items():
+        for si, us in zip(metric_ends[:2], feet_ends[:2], strict=True):
+            assert us == pytest.approx(si * per[kind], rel=0.1), name
+    kilograms, pounds = analyse._KILOGRAMS, analyse._POUNDS
+    assert pounds == pytest.approx([one * per["mass"] for one in kilograms], rel=0.02)
+    assert list(kilograms) == sorted(kilograms)
 
 
 def test_the_table_has_what_the_speedometer_would_show(results):
