@@ -570,14 +570,18 @@ def test_idle_and_cruise_follow_from_the_injector_that_is_to_be_had():
 
 def test_the_tank_starts_from_the_fuel_that_differs_most_and_asks_for_the_makers_limit(results):
     fuels = results.session.fuels
-    ethanol = {"e5": 0.30, "e10": 0.85, "e0": 0.0}
-    listed = {
-        name: replace(fuels["e5"], ethanol=replace(fuels["e5"].ethanol, value=content))
-        for name, content in ethanol.items()
-    }
     bike = replace(results.session.bike, highest_ethanol=None)
-    session = replace(results.session, bike=bike, fuels=listed)
-    known = first_guess.known_of(replace(results, session=session))
+
+    def known_with(**ethanol):
+        listed = {
+            name: replace(fuels["e5"], ethanol=replace(fuels["e5"].ethanol, value=content))
+            for name, content in ethanol.items()
+        }
+        session = replace(results.session, bike=bike, fuels=listed)
+        return first_guess.known_of(replace(results, session=session))
+
+    assert known_with(e5=0.85, e10=0.30, e0=0.0).other_ethanol == 0.0
+    known = known_with(e5=0.30, e10=0.85, e0=0.0)
     assert (known.ethanol, known.other_ethanol, known.highest_ethanol) == (0.30, 0.85, None)
     assert known.middle == pytest.approx((0.83 + 0.9) / 2)
     poured = {"tank_m3": 3e-3, "added_m3": 1e-3, "added_ethanol": 0.85, "wanted_ethanol": 0.5}
@@ -712,6 +716,8 @@ def test_a_measured_injector_goes_into_the_session(demo_copy):
     assert after.tolerance.value == pytest.approx(0.001)
     assert after.dead_time.value == pytest.approx(0.00102, abs=0.00005)
     assert 0 < after.dead_time.half_width < before.dead_time.half_width
+    half_ms = float(re.search(r"dead time 1\.0\d* ± (\S+) ms", said)[1])
+    assert half_ms == pytest.approx(1e3 * after.dead_time.half_width, rel=0.06)
     # What is typed is there again when the panel is opened again.
     assert labelled(bench_flow(demo_copy), "caught volumes").value == ROWS.rstrip("\n") + "\n"
 
