@@ -1,10 +1,13 @@
 import os
 import shutil
+import threading
 from pathlib import Path
 
 import pytest
 
+from tuninglib.lab import kit
 from tuninglib.lab.start import make_report_with
+from tuninglib.report.page_parts import Prose
 
 
 @pytest.mark.slow
@@ -47,6 +50,29 @@ def test_what_the_program_says_is_shown_by_how_it_ended(tmp_path, monkeypatch, s
     done = make_report_with(tmp_path / "outing", lambda prose: shown.append(prose.plain()))
     assert done.plain() == said.format(page=page)
     assert shown[:2] == ["Working: starting", "Working: reading"]
+
+
+def test_while_work_is_under_way_its_button_cannot_be_pressed():
+    goes_on, begun = threading.Event(), threading.Event()
+
+    def act(show):
+        show(Prose((("Working", "at it"),)))
+        begun.set()
+        goes_on.wait(20)
+        return Prose((("Done", "all of it"),))
+
+    button, words = kit.background_action("Long work", "takes long", act, icon="file").children
+    button.click()
+    begun.wait(20)
+    meanwhile = button.disabled, words.value
+    goes_on.set()
+    for one in threading.enumerate():
+        if one.name == "Long work":
+            one.join(20)
+    assert meanwhile[0]
+    assert "at it" in meanwhile[1]
+    assert not button.disabled
+    assert "all of it" in words.value
 
 
 def test_the_report_button_shows_what_is_to_be_mended(edit):
