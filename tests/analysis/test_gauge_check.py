@@ -282,6 +282,17 @@ def test_one_setup_leaves_it_open_and_the_reading_that_would_settle_it_is_named(
     assert "with another injector, too" not in words_of(two)
 
 
+def test_an_injector_that_grew_with_its_engine_tells_less_than_one_that_grew_alone(session):
+    """A seventh more fuel for a seventh more air is lambda 1 by the table of stock, too."""
+    few = only_of(session, "big_172")
+
+    def least(reference):
+        given = replace(few, about=replace(few.about, reference=reference))
+        return min(chances(check_gauge(given, air_of_runs(given))).values())
+
+    assert least("stock") < 0.95 < least("big_150")
+
+
 def test_what_the_rider_says_of_an_oxygen_sensor_counts(session):
     few = with_readings(only_of(session, "stock"), lambda row: 1.025 if steady(row) else 1.0)
     found = {
