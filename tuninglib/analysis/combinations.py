@@ -345,9 +345,9 @@ def _predicted(session, fit, engine, injector, fuel) -> dict:
 _CLEARLY = 1.645
 # And it must be richer by more than this, however well both are known.
 _RICHER_BY = 0.01
-# Light knock where it was leaner than the band with this chance shuts only what is not this many
-# times richer.
-_SURELY, _FAR = 0.95, 1.05
+# Leaner than the band beyond doubt: with more than this chance. Light knock there shuts only what
+# is not this many times richer.
+SURELY, _FAR = 0.95, 1.05
 # The same for stated flows of two injectors where nothing was read: what ± 7 % of each leaves.
 CLEARLY_MORE_FLOW = 0.08
 # At idle a controller that corrects holds lambda 1; farther off it has run out of trim (common
@@ -589,7 +589,7 @@ def no_safer(one: Combination, other: Combination) -> bool:
 
 
 def _far_too_lean(one) -> bool:
-    return one.beyond != "lean" and one.odds is not None and one.odds.leaner > _SURELY
+    return one.beyond != "lean" and one.odds is not None and one.odds.leaner > SURELY
 
 
 def _times(one, other) -> float:

@@ -7,6 +7,7 @@ so that one combination has one name, one reason and one chance wherever it is s
 from tuninglib import units
 from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.combinations import (
+    SURELY,
     extremes,
     lean_by_itself,
     stop_limits,
@@ -679,8 +680,6 @@ def _is_of_step(one, step) -> bool:
     return own and one.fuel in step.fuels
 
 
-# Leaner than the band by a chance above this is said outright.
-_SURELY = 0.95
 # Why a combination is shut, in a word or two; the reasons come with the plan.
 _SHUT = {
     "knock": "knock",
@@ -705,7 +704,7 @@ def shut_word(one: Combination) -> str:
     """
     gate = one.gate
     # Read at the gauge's lean end, or all of its interval leaner than the band.
-    if gate.code == "lean" and one.source == "read" and (gate.value or 1.0) > _SURELY:
+    if gate.code == "lean" and one.source == "read" and (gate.value or 1.0) > SURELY:
         return "runs lean"
     return "fuel" if gate.fuel_limit is not None else _SHUT[gate.code]
 

@@ -170,8 +170,8 @@ def contributions(results: Results) -> Table | Prose:
     shares, ride = results.road.shares if results.road else {}, results.plan.ride
     if not shares:
         return Prose(())
-    own = ride.setup if ride else None
-    setup = next(name for name in shares if name == own or own not in shares)
+    own = [name for name in shares if ride and name == ride.setup]
+    setup = next(iter(own or shares))
     ordered = sorted(shares[setup].items(), key=lambda item: -item[1])
     return table_of(
         [item for item in ordered if item[1] >= 0.005],
