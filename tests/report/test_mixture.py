@@ -44,9 +44,15 @@ def of_air(results, chances, source="readings", **riding):
         (BARE, FULL | RICH, {}, f"{RICHER}, {NOT} the air."),
         ((0.1, 0.3, 0.1, 0.5), LEAN | RICH, {}, f"it is likely {LEANER}, {NOT} air temperature; if "
          f"the ECU does not correct for air pressure (40 % chance), it is {RICHER}."),
-        ((0.6, 0.2, 0.1, 0.1), LEAN | RICH | {"rich_cases": ("temperature",)}, {}, f"{OR_NOT} (30 "
-         f"% chance), it is {LEANER}; if the ECU does not correct for air pressure (10 % chance), "
-         f"it is {RICHER}."),
+        ((0.6, 0.2, 0.1, 0.1), LEAN | RICH | {"rich_cases": ("temperature",)}, {}, f"{KEEPS}; if "
+         f"the ECU does not correct for air temperature (30 % chance), it is {LEANER}; if the ECU "
+         f"does not correct for air pressure (10 % chance), it is {RICHER}."),
+        # Conditions with two chances are two conditions.
+        ((0.5, 0.2, 0.15, 0.15), LEAN | RICH | {"lean_cases": ("neither",),
+         "rich_cases": ("neither", "temperature", "pressure")}, HILLS, f"{KEEPS}; if the ECU does "
+         f"not correct for either air temperature or pressure (20 % chance), it is {LEANER} at 0 "
+         "m; if the ECU does not correct for both air temperature and pressure (50 % chance), it "
+         f"is {RICHER} at 1200 m."),
         # Over hills an ECU that corrects for nothing misses both.
         (BARE, LEAN | RICH | {"lean_cases": ("neither",), "rich_cases": ("neither",)}, HILLS,
          f"In air of −5 to 35 °C, 0 to 1200 m it is likely {LEANER} at 0 m and {RICHER} at 1200 m, "

@@ -227,6 +227,7 @@ _LACKS = (
     ({"neither", "pressure"}, "air temperature"), ({"neither", "temperature"}, "air pressure"),
     ({"neither", "temperature", "pressure"}, "the air"),
 )  # fmt: skip
+_EITHER, _BOTH = "either air temperature or pressure", "both air temperature and pressure"
 
 
 def air_in_brief(results: Results, one: InAir) -> str:
@@ -256,6 +257,9 @@ def air_in_brief(results: Results, one: InAir) -> str:
         every = _LACKS[-1:] if hilly and cases == ("neither",) else _LACKS
         lacks = next((what for known, what in every if set(cases) <= known), "")
         found = sure if chance > 0.5 or not lacks else maybe
+        if found is maybe and lacks == "the air":
+            # Two edges may be met in other cases, with other chances: each is told exactly.
+            lacks = _EITHER if cases == ("neither",) else _BOTH
         where = "throughout" if kelvin == end else f"{side} {at(kelvin)}"
         where += f" at {with_unit(height, 'length', system)}" * hilly
         found.setdefault((lacks, odds_text(chance)), []).append(f"{word} than the band {where}")
@@ -268,10 +272,10 @@ def air_in_brief(results: Results, one: InAir) -> str:
     if not (sure or maybe) and one.worst_leaner > leaner_limit_of(results.session):
         likely = odds_text(one.worst_leaner)
         text += f"; at {at(riding.coldest_k)} it is {likely} likely to run leaner"
-    for number, ((lacks, chance), own) in enumerate(maybe.items()):
+    for (lacks, chance), own in maybe.items():
         odds = "not known" if results.air.source == "unknown" else f"{chance} chance"
         does_not = f"; if the ECU does not correct for {lacks}"
-        if not sure and number == 0:
+        if not sure and len(maybe) == 1:
             does_not = f" if the ECU corrects for {lacks}; if it does not"
         text += f"{does_not} ({odds}), it is {listing(own)}"
     if (sure or maybe) and one.coldest_read_k is None:
