@@ -85,7 +85,7 @@ def decoded(raw: bytes, name: str) -> Decoded:
     (Decoded(text='Öl', encoding='cp1252'), Decoded(text='Öl', encoding='utf-8-sig'))
     """
     if raw.startswith((b"PK\x03\x04", b"\xd0\xcf\x11\xe0")):
-        message = "is a spreadsheet's own file, not text; export it as CSV"
+        message = f"is a spreadsheet's own file, not text; {_as_text(name)}"
         raise SessionError([Problem(name, message)])
     if raw.startswith((b"\xff\xfe", b"\xfe\xff")):
         encoding = "utf-16"
@@ -95,7 +95,7 @@ def decoded(raw: bytes, name: str) -> Decoded:
         if len(raw) <= _HEAD_BYTES:
             head = head.rstrip(b"\x00\x1a") or head
         if b"\x00" in head or len(head.translate(None, _TEXT_BYTES)) > len(head) / 100:
-            message = "is not a text file that can be read; export it as CSV"
+            message = f"is not a text file that can be read; {_as_text(name)}"
             raise SessionError([Problem(name, message)])
         encoding = "utf-8-sig"
         text = raw.decode(encoding, "replace")
@@ -111,6 +111,10 @@ def decoded(raw: bytes, name: str) -> Decoded:
     if "\r" in text:
         text = text.replace("\r\n", "\n").replace("\r", "\n")
     return Decoded(text, encoding)
+
+
+def _as_text(name) -> str:
+    return "save it as plain text" if name.endswith(".toml") else "export it as CSV"
 
 
 _NAMES = {"utf-8-sig": "is not UTF-8", "utf-16": "is not UTF-16"}
@@ -135,7 +139,7 @@ def read_text(path: Path) -> str:
         raise SessionError([Problem(path.name, f"cannot be read: {error.strerror}")]) from error
     text, encoding = decoded(raw, path.name)
     if "\x00" in text:
-        raise SessionError([Problem(path.name, "is not a text file; export it as CSV")])
+        raise SessionError([Problem(path.name, f"is not a text file; {_as_text(path.name)}")])
     try:
         raw.decode(encoding)
     except UnicodeDecodeError as error:

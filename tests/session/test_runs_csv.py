@@ -225,6 +225,7 @@ def test_checks_that_agree_are_no_surer_than_the_steps_of_the_speedometer(edit, 
         (b" \n\t\n", "is empty"),
         (b"\x00" * 20, "is not a text file"),
         (b"\x89PNG\r\n\x1a\n\x00\x00\x00\rIHDR", "is not a text file"),
+        (b"run,setup\n1,big\n" * 40000 + b"\x00\n", "is not a text file"),
         (b"PK\x03\x04rest", "spreadsheet's own file"),
         (b"\xff\xfe\x00\xd8", "UTF-16"),
         (b"caf\x81\n", "row 1: byte 0x81 is neither UTF-8 nor Windows-1252; save it as UTF-8"),
@@ -239,6 +240,9 @@ def test_a_file_that_is_none_is_said_to_be(demo_copy, name, content, said):
     with pytest.raises(SessionError, match=said) as error:
         load_session(demo_copy)
     assert name in str(error.value)
+    if "not a text" in said or "own file" in said:
+        remedy = "save it as plain text" if name == "session.toml" else "export it as CSV"
+        assert str(error.value).endswith(remedy)
 
 
 @pytest.mark.parametrize("name", ["session.toml", "runs.csv"])
