@@ -128,7 +128,7 @@ def gauge_text(reading: float, gauge: Any) -> str:
     reading : float
     gauge : tuninglib.session.schema.Gauge
     """
-    return fixed(reading, decimals_of_step(gauge.resolution))
+    return fixed(reading, decimals_of_step(gauge.step))
 
 
 def percent(ratio: float, decimals: int = 0) -> str:

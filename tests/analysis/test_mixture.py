@@ -7,6 +7,7 @@ import pandas as pd
 import pytest
 
 from tests.outing import Outing
+from tuninglib.analysis.combinations import stop_limits
 from tuninglib.analysis.mixture import (
     ASSUMED_READING_SD,
     _common_shift_sd,
@@ -20,6 +21,7 @@ from tuninglib.analysis.mixture import (
 )
 from tuninglib.physics.fuels import Blend
 from tuninglib.physics.injector import metering_demand
+from tuninglib.rounding import gauge_text
 from tuninglib.session.defaults import air_of_runs
 from tuninglib.session.load import load_session
 
@@ -89,7 +91,7 @@ def test_wide_readings_of_a_setup_count_as_one_and_by_what_each_has_of_its_own()
 
 def test_the_ladder_counts_what_a_wide_reading_is_off_by_once():
     """Its noise has the triangle between the ends; the weight brings that to the row's own."""
-    gauge = SimpleNamespace(resolution=0.1)
+    gauge = SimpleNamespace(step=0.1)
     rows = rows_of(("x", True, 0.01, 0.03, 0.2), ("y", False, 0.004, 0.004, 0.9))
     rows = rows.assign(gauge_low=[12.0, 12.7], gauge_high=[14.0, 12.9])
     found = _weight_in_ladder(SimpleNamespace(gauge=gauge), rows)
@@ -105,6 +107,24 @@ def test_all_are_off_together_as_far_as_the_answer_rests_on_wide_ones():
                    ("y", False, 0.004, 0.9, 1.5))  # fmt: skip
     # A quarter of the weight; of 0.03 and 0.04 the root of the mean square is 0.05 / √2.
     assert _common_shift_sd(rows) == pytest.approx(0.25 * 0.05 / np.sqrt(2))
+
+
+def test_a_gauge_that_shows_lambda_is_read_to_a_hundredth(demo_folder, tmp_path):
+    """Its step need not be stated: it reads as sharply as one that shows 14.7 for 1."""
+    outing = Outing(demo_folder, tmp_path / "outing").key("gauge", resolution=None)
+    ratio = outing.results()
+    for row in outing.rows:
+        for name in ("gauge_low", "gauge_high"):
+            row[name] = f"{float(row[name]) / 14.7:.2f}"
+    outing.key("gauge", scale=1, lowest=None, highest=None).key("target", highest="0.887")
+    shown = outing.results()
+    assert [one.step for one in (ratio.session.gauge, shown.session.gauge)] == [0.1, 0.01]
+    for one, other in zip(ratio.mixtures, shown.mixtures, strict=True):
+        own, same = (np.log(x.lambda_.high / x.lambda_.low) for x in (one, other))
+        assert same == pytest.approx(own, rel=0.05)
+        assert gauge_text(other.gauge.value, shown.session.gauge) == f"{other.gauge.value:.2f}"
+    # No reading beyond the edge is allowed: 0.887 is not read as 0.89, nor as 0.8.
+    assert stop_limits(shown.session).reading == pytest.approx(0.88)
 
 
 def test_readings_at_either_end_of_a_gauge_are_none(demo_folder, tmp_path):

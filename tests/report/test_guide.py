@@ -82,7 +82,7 @@ upkeep.csv: date needed, distance needed | coastdown.csv: run needed, direction 
 needed, to_speed needed, time needed | benchflow.csv: injector needed, volume needed |
 session: date needed, units metric, invented no | bike: mass needed, density_compensation unknown,
 oxygen_sensor unknown | hill: length needed, grade needed | weather: humidity 50 +/- 30 %, headwind
-0 +/- 1.5 m/s | gauge: resolution 0.1, accuracy 0 +/- 2 % | speedometer: | target: lowest 0.83,
+0 +/- 1.5 m/s | gauge: accuracy 0 +/- 2 % | speedometer: | target: lowest 0.83,
 highest 0.9 | use: riding unknown, cooling unknown, wanted balanced | gearing: slip 2 +/- 1 %,
 efficiency 92 +/- 4 % | upkeep: | assumptions: run_scatter 2.6 %, rider_effect 0 +/- 6 %,
 flow_response 1 +/- 0.3, breathing_change 0 +/- 10 %, rider_drag 0 +/- 10 %, drift 0 +/- 4 %,

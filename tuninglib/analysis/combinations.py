@@ -108,7 +108,7 @@ def stop_limits(known: Session | SimpleNamespace) -> StopLimits:
     return StopLimits(
         band=band,
         reading=_shown(band.highest, gauge) if band and gauge and gauge.scale else None,
-        resolution=gauge.resolution if gauge else None,
+        resolution=gauge.step if gauge else None,
         hottest_k=stated.value if stated else USUAL_HOTTEST_K,
         hottest_is_stated=stated is not None,
         liquid=use is not None and use.cooling == "liquid",
@@ -118,9 +118,7 @@ def stop_limits(known: Session | SimpleNamespace) -> StopLimits:
 def _shown(lambda_: float, gauge) -> float:
     """The last step of the gauge that is not leaner than a lambda."""
     exact = lambda_ * gauge.scale * (1 + gauge.accuracy.value)
-    if gauge.resolution <= 0:
-        return exact
-    return math.floor(exact / gauge.resolution + 1e-9) * gauge.resolution
+    return math.floor(exact / gauge.step + 1e-9) * gauge.step
 
 
 # What is known of each combination ----------------------------------------------------------------

@@ -225,7 +225,7 @@ def readings_of(session: Session, state: str | None = "full") -> pd.DataFrame:
         rows["gauge_high"].to_numpy(),
         gauge_lowest=gauge.lowest or 0.0,
         gauge_highest=gauge.highest or np.inf,
-        resolution=gauge.resolution,
+        resolution=gauge.step,
     )
     return rows.assign(pegged=np.asarray(at_end, dtype=bool) | _flat(session, rows))
 
@@ -283,7 +283,7 @@ def weighed_readings(
     rows = readings_of(session, state)
     rows = rows[~rows["pegged"]]
     low, high = rows["gauge_low"].to_numpy(), rows["gauge_high"].to_numpy()
-    middle, own_sd = reading_midpoint(low, high, resolution=session.gauge.resolution)
+    middle, own_sd = reading_midpoint(low, high, resolution=session.gauge.step)
     is_full = (rows["state"] == "full").to_numpy()
     widest = WIDEST_STEADY_LAMBDA * (session.gauge.scale or 1.0)
     wide = wide_spread(low, high, widest=widest) & is_full
@@ -468,7 +468,7 @@ def ladder_columns(
         stoichiometric_ratio=np.array([fuels[one.fuel].stoichiometric_ratio for one in setups]),
         density_kg_m3=np.array([fuels[one.fuel].density_kg_m3 for one in setups]),
         fuel=[setup.fuel for setup in setups],
-        resolution=np.asarray(lambda_of(session, session.gauge.resolution)),
+        resolution=np.asarray(lambda_of(session, session.gauge.step)),
         offset=_density_offset(session, air, rows),
         weight=_weight_in_ladder(session, rows),
     )
@@ -489,7 +489,7 @@ def ladder_columns(
 def _weight_in_ladder(session, rows):
     """Weights of the readings, less what the ladder's own noise already has of a wide spread."""
     low, high = rows["gauge_low"].to_numpy(), rows["gauge_high"].to_numpy()
-    counted = reading_midpoint(low, high, resolution=session.gauge.resolution).relative_sd
+    counted = reading_midpoint(low, high, resolution=session.gauge.step).relative_sd
     own = rows["own_sd"].to_numpy()
     share = (ASSUMED_READING_SD**2 + counted**2) / (ASSUMED_READING_SD**2 + own**2)
     return rows["weight"].to_numpy() * share

@@ -93,7 +93,7 @@ def _gauge_check(results) -> list:
         "where the ECU (engine control unit) holds lambda 1 by its oxygen sensor, the gauge has to "
         f"show {gauge.scale:g}, within about 1 % (common practice). The chance that it does so is "
         f"{_chances(check.states)}. The gauge reads "
-        f"{fixed(check.gauge, decimals_of_step(gauge.resolution) + 1)} there ({counted(check)})."
+        f"{fixed(check.gauge, decimals_of_step(gauge.step) + 1)} there ({counted(check)})."
     ]
     if check.code != "applied":
         bias = ", its stated offset taken out," if gauge.accuracy.value else ""

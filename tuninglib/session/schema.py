@@ -182,6 +182,10 @@ class Weather:
     )
 
 
+# What is below shows lambda; a ratio of air to fuel is above.
+SHOWS_LAMBDA = 1.5
+
+
 @dataclass(frozen=True, kw_only=True)
 class Gauge:
     """The wideband lambda gauge."""
@@ -191,12 +195,23 @@ class Gauge:
         example="14.7",
         within=(0.9, 16),
     )
-    resolution: float = number("the smallest step that it shows", "0.1", (0.001, 1), default=0.1)
+    resolution: float | None = number(
+        "the smallest step that it shows; left out: 0.1, or 0.01 if it shows lambda",
+        "0.1",
+        (0.001, 1),
+    )
     lowest: float | None = number("the richest that it can show", "10.0", (0.4, 16))
     highest: float | None = number("the leanest that it can show", "20.0", (1, 40))
     accuracy: Measured = doubt(
         "how far lambda may be off, by the same on all readings", (0.02, 0.05, 0.2)
     )
+
+    @property
+    def step(self) -> float:
+        """The smallest step that it shows: as stated, or what is usual on its scale."""
+        if self.resolution is not None:
+            return self.resolution
+        return 0.01 if self.scale is not None and self.scale < SHOWS_LAMBDA else 0.1
 
 
 @dataclass(frozen=True, kw_only=True)
