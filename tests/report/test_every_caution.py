@@ -1417,7 +1417,12 @@ def test_a_gain_is_said_as_sure_as_it_is(results):
     apart = gain.sentences(gains(results, doubted=True)).items[0]
     assert apart[0] == "big 150"
     assert apart[1].endswith("do not fit the other runs, so it is not used (see below).")
-    assert "no speeds in this outing" in str(gain.sentences(replace(results, road=None)))
+    nothing = replace(results, road=None)
+    assert str(gain.sentences(nothing)).startswith("No run of stock that counts has speeds, so no")
+    runs = tuple(replace(one, shown_exit_m_s=None) for one in results.runs)
+    assert "no speeds in this outing" in str(gain.sentences(replace(nothing, runs=runs)))
+    open_ = gains(blocks, p_value=0.5)
+    assert [row[1] for row in gain.table(open_).rows[1:]] == ["too close to call"] * 5
     bare = gain.table(results).rows[0]
     assert (bare[2], bare[3], bare[6]) == (NONE, NONE, "5")
 

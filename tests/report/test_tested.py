@@ -5,6 +5,7 @@ from types import SimpleNamespace
 
 from tuninglib.interval import Measured
 from tuninglib.report import method, tested
+from tuninglib.report.page_parts import Prose
 
 
 def of_session(results, **values):
@@ -72,9 +73,19 @@ def test_the_weather_is_taken_out_of_the_gains_and_its_factors_stand_beside_them
             assert row[1] == f"{100 * pull.gain.ratio.value:.1f} %"
             assert row[2] == f"{100 * pull.raw_gain:.1f} %"
     alike = tuple(replace(one, sae_j1349=1.0101, iso_1585=1.0) for one in results.runs)
-    assert tested.weather_table(replace(results, runs=alike)).rows[0][3:] == ("1.010", "1.000")
-    none = tuple(replace(one, force_n=None) for one in results.runs)
-    assert tested.weather_table(replace(results, runs=none)).rows[0][3:] == ("–", "–")
+    stock = [one.setup == "stock" for one in alike]
+    apart = tuple(replace(one, sae_j1349=1.02) if own else one
+                  for one, own in zip(alike, stock, strict=True))  # fmt: skip
+    rows = tested.weather_table(replace(results, runs=apart)).rows
+    assert [row[3:] for row in rows[:2]] == [("1.020", "1.000"), ("1.010", "1.000")]
+    untimed = tuple(replace(one, force_n=None) if own else one
+                    for one, own in zip(results.runs, stock, strict=True))  # fmt: skip
+    assert tested.weather_table(replace(results, runs=untimed)).rows[0][3:] == ("–", "–")
+    # One air for all is no weather.
+    assert tested.weather_table(replace(results, runs=alike)) == Prose(())
+    text = str(tested.weather_sentences(replace(results, runs=alike)))
+    assert text.startswith("The air is taken as the same on all runs, so there is nothing to corr")
+    assert "For stock" not in text
 
 
 def test_files_stand_with_their_checksums_and_packages_with_their_versions(results):

@@ -122,6 +122,10 @@ def test_what_is_said_of_two_numbers_can_be_done(key, typed, remedy):
         ("about 12.6 to 12.8", (12.6, 12.8)),
         ("~13 ± 0.2", (12.8, 13.2)),
         ("13 AFR", "is more than a number; write 13 alone"),
+        ("lean", "is not a reading; write 12.8, or 12.6 to 12.8, or leave it empty; where the"),
+        (">18", "at its end, write that number, and the same as highest or lowest under [gauge]"),
+        ("14.4/14.6", "'14.4/14.6' is not a reading"),
+        ("---", "is not a reading"),
     ],
 )
 def test_the_one_column_of_the_gauge_takes_a_range(typed, ends):

@@ -23,7 +23,12 @@ _BEYOND_ANY_CHANGE = 0.60
 def sentences(results: Results) -> Prose:
     """Of each setup whether it is stronger, and how sure that is."""
     if not results.pulls:
-        return Prose((("", "There are no speeds in this outing, so no gain can be worked out."),))
+        timed = any(run.shown_exit_m_s is not None for run in results.runs)
+        what = (
+            f"No run of {spaced(results.reference)} that counts has speeds" if timed
+            else "There are no speeds in this outing"
+        )  # fmt: skip
+        return Prose((("", f"{what}, so no gain can be worked out."),))
     items, told = [], {}
     for record in results.pulls:
         if record.gain is None:
@@ -99,12 +104,12 @@ def verdict_text(gain: Gain | None, *, in_blocks: bool = False) -> str:
     gain : tuninglib.statistics.gain.Gain or None
         None of the reference.
     in_blocks : bool
-        Whether the setups were ridden one after the other, so that what is not decided may be the
+        Whether the setups were ridden one after the other, so that what is likely may be the
         day's.
     """
     if gain is None:
         return "reference"
-    if in_blocks and gain.strength != "decided" and not gain.doubted:
+    if in_blocks and gain.strength == "leaning" and not gain.doubted:
         return "may be the time of day"
     side = "stronger" if gain.ratio.value >= 0 else "weaker"
     words = {"decided": side, "leaning": f"likely {side}", "open": "too close to call"}

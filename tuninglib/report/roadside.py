@@ -260,6 +260,7 @@ def _data(order, heading, sheet, gauge) -> dict:
             "with_thousands": read_table.WITH_THOUSANDS,
             "decimal_sign": DECIMAL_SIGN,
             "from_to": read_table.FROM_TO,
+            "no_reading": read_table.NO_READING,
             "marked": units.MARKED,
             "grouped": units.GROUPED,
             "comma": units.COMMA,

@@ -152,12 +152,13 @@ def _remarks_on(run) -> str:
 def weather_sentences(results: Results) -> Prose:
     """How far the weather moved, and whether the corrections for it may be used."""
     if results.road is None:
-        return Prose((("", "Without speeds there is nothing to correct."),))
-    runs = [run for run in results.runs if run.force_n is not None]
-    spread = max(r.sae_j1349 for r in runs) / min(r.sae_j1349 for r in runs) - 1
+        return Prose((("", "Without gains there is nothing to correct."),))
+    runs, spread = _timed(results), _weather_spread(results)
     found = [
         f"Over the runs that count the air changed engine output by {percent(spread, 1)}; the "
         "gains are corrected for it by SAE J1349."
+        if spread
+        else "The air is taken as the same on all runs, so there is nothing to correct."
     ]
     outside = sorted({spaced(r.setup) for r in runs if not r.within_limits})
     if outside:
@@ -169,12 +170,22 @@ def weather_sentences(results: Results) -> Prose:
     return Prose(tuple(("", sentence) for sentence in found))
 
 
+def _timed(results) -> list:
+    return [run for run in results.runs if run.force_n is not None]
+
+
+def _weather_spread(results) -> float:
+    factors = [run.sae_j1349 for run in _timed(results)]
+    return max(factors) / min(factors) - 1 if factors else 0.0
+
+
 def weather_table(results: Results) -> Table | Prose:
-    """Gain before and after the weather correction, and the correction's range."""
-    system = system_of(results)
+    """Gain before and after the weather correction, and its range; nothing where it is nothing."""
+    system, timed = system_of(results), _timed(results)
+    if not _weather_spread(results):
+        return Prose(())
 
     def factors(standard):
-        timed = [run for run in results.runs if run.force_n is not None]
         return lambda pull: _span([getattr(r, standard) for r in timed if r.setup == pull.setup])
 
     columns = {

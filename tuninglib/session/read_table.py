@@ -369,6 +369,9 @@ SAID_OF_CELLS = {
     "goes down": "{cell} goes down; write the lower reading first",
     "about a range": "{text!r} does not say how far off it may be; write {value}, or the steady "
     "range, as 12.6 to 12.8",
+    "no reading": "{cell!r} is not a reading; write 12.8, or 12.6 to 12.8, or leave it empty; "
+    "where the gauge was at its end, write that number, and the same as highest or lowest under "
+    "[gauge] in session.toml",
     "two ways": "{cell} could be read two ways, as {whole} or as {parts}; write it without a comma "
     "or a point",
     "in parts": "{cell} is not a whole number; write it without a comma or a point",
@@ -377,6 +380,8 @@ SAID_OF_CELLS = {
 }
 # One number to another; a whole number that may have marks between its thousands.
 FROM_TO = rf"(?<=\d)\s*(?:to|bis|{DASHES})\s*(?=\d)"
+# What a range cannot be: a bound, a slash, or words alone.
+NO_READING = r"[<>≤≥]|(?<!\+)/|^[^0-9]*$"
 WITH_THOUSANDS = r"\d{1,3}[.,]\d{3}"
 # What people write in a cell to say that there is nothing to say.
 NO_REASON = {"no", "n", "0", "false", "none", "-", "–", "—", "−", "/"}
@@ -438,6 +443,8 @@ def _value(key, column, cell, unit, decimal_comma, known):
 def _range(column, cell, decimal_comma) -> tuple:
     """Both ends of a range, or one number twice."""
     sign = "," if decimal_comma else "."
+    if re.search(NO_READING, cell):
+        raise ValueError(SAID_OF_CELLS["no reading"].format(cell=shortened(cell)))
     code, slots = units.beside_a_number(cell, sign)
     if code == "about":
         raise ValueError(SAID_OF_CELLS["about a range"].format(text=cell, **slots))

@@ -96,6 +96,7 @@ window.roadside = (data) => {
     return refuse("outside", { ...field, cell });
   }
   function rangeIn(field, cell) {
+    if (pattern("no_reading").test(cell)) refuse("no reading", { cell: short(cell) });
     const beside = besideANumber(cell);
     if (beside.why === "about") refuse("about a range", { ...beside, text: cell });
     const sure = cell.replace(pattern("roughly", "i"), ""), found = besideANumber(sure);
