@@ -111,6 +111,11 @@ def outcome(metadata, typed):
         (schema.Gauge, "accuracy", "0 +/- 30 %", "uncertain by more than 20 %"),
         (schema.Assumptions, "flow_response", "1.0", "could be read two ways"),
         (schema.Assumptions, "rider_effect", "3 %", "could be read two ways|outside"),
+        # tan 4° is 0.0699; half a degree more or less moves it by 0.0088.
+        (schema.MeasuredHill, "grade", "4 +/- 0.5 deg", r"is '7.0 \+/- 0.9 %': write that"),
+        (schema.MeasuredHill, "grade", "4°", "'4°' is an angle; as a grade it is '7.0 %'"),
+        (schema.Piece, "grade", "-3 deg", "as a grade it is '-5.2 %'"),
+        (schema.MeasuredHill, "grade", "89 deg", "is the wrong kind of unit here"),
         (schema.Weather, "humidity", "55 deg", "is the wrong kind of unit here"),
         (schema.Weather, "headwind", "0 +/- 90 m/s", "uncertain by more than 10 m/s"),
         (schema.MeasuredHill, "altitude", "0.0000000000001 m", "is outside -450 to 6000 m"),

@@ -37,7 +37,8 @@ def quantity(
     typed instead of a volume, and is divided by it; ``plus_minus`` is ``"none"`` where a half-width
     has no meaning and is refused, or ``"needed"`` where a bare value could be read two ways;
     ``asked`` is whether a new session asks for it, though something else may be written
-    ``instead``: with that key there, this one may stay empty.
+    ``instead``: with that key there, this one may stay empty; ``slope`` is whether an angle is
+    told as the grade that it is.
     """
     unit, low, high = within
     widest = (high - low) / 2 if widest is None else widest
@@ -540,6 +541,13 @@ def _measured(text, meta) -> Measured:
         else:
             return Measured(mass.value / density, mass.half_width / density)
     wanted = meta.get("plus_minus", "")
+    if meta.get("slope") and re.search("deg|°", text):
+        angle = units.parse_quantity(text, "deg", "4 +/- 0.5 deg")
+        slope = math.tan(math.radians(angle.value))
+        grade, half = 100 * slope, 100 * math.radians(angle.half_width) * (1 + slope**2)
+        as_grade = f"{grade:.1f} +/- {half:.1f} %" if half else f"{grade:.1f} %"
+        if abs(slope) <= meta["high"]:
+            raise ValueError(f"{text!r} is an angle; as a grade it is {as_grade!r}: write that")
     return units.parse_quantity(text, meta["unit"], meta["example"], plus_minus=wanted)
 
 

@@ -82,7 +82,11 @@ class Piece:
 
     length: Measured = quantity(("m", 1, 20000), "along the road", "150 m", default=MISSING)
     grade: Measured = quantity(
-        ("1", -0.4, 0.4), "rise over horizontal distance", "5.5 +/- 0.3 %", default=MISSING
+        ("1", -0.4, 0.4),
+        "rise over horizontal distance",
+        "5.5 +/- 0.3 %",
+        default=MISSING,
+        slope=True,
     )
 
 
@@ -99,6 +103,7 @@ class MeasuredHill:
         "6.0 +/- 0.3 %",
         asked=True,
         instead="rise",
+        slope=True,
     )
     rise: Measured | None = quantity(
         ("m", 0, 1500),
