@@ -177,6 +177,9 @@ def test_a_slider_stands_on_its_steps(low, value, step):
     assert slider.readout_format == {1: ".0f", 0.005: ".3f"}[step]
     assert slider.min <= low
     assert slider.max >= 100.2
+    kit.put(slider, value + 0.4 * step)
+    assert slider.value == pytest.approx(round((value + 0.4 * step) / step) * step)
+    assert kit.taken(slider) == value + 0.4 * step
 
 
 def test_what_was_moved_stands_there_when_the_cell_is_run_again(demo_copy, results):
@@ -479,6 +482,11 @@ def test_octane_is_compared_on_its_own_scale():
     assert "knock breaks" not in said(new_bore=60.0)
     assert "86 AKI is perhaps not enough" in said(new_bore=60.0, fuel=Octane(86.0, "AKI"))
     assert "not enough" in said(new_bore=60.0, fuel=Octane(84.0, "AKI"))
+    # A rise is spoken of from a tenth of a ratio on, as it would be printed.
+    for clearance, said_of_it in ((24.95, False), (24.92, True)):
+        # By hand: 217.16/24.95 + 1 = 9.704, 0.04 above 9.66; with 24.92 9.714.
+        text = said(made=9.66, clearance=clearance)
+        assert ("compression is raised" in text) == said_of_it
 
 
 def test_the_piston_speed_has_a_warning():

@@ -451,6 +451,12 @@ def test_degrees_are_no_unit_of_anything_else(read):
     np.testing.assert_array_equal(trace.channels["latitude_deg"], [46.5, 46.6])
 
 
+@pytest.mark.parametrize("name", ["lat", "lon"])
+def test_half_a_position_is_no_position(read, name):
+    trace = read(f"time [s],speed [km/h],{name}\n0,36,46.5\n1,36,46.6\n2,36,46.7\n")
+    assert set(trace.channels) == {"speed_m_s"}
+
+
 def test_a_head_that_is_only_a_unit_has_that_unit(read):
     trace = read("s,kmh,x\n0,36,1\n1,72,2\n", columns={"time": "s", "speed": "kmh"})
     np.testing.assert_allclose(trace.channels["speed_m_s"], [10, 20])

@@ -360,9 +360,10 @@ class _Rows:
             wild = np.abs(far) > _JUMP_M_S + _JUMP_M_S2 * step
             if 0 < wild.mean() <= _MOST_JUMPS:
                 kept["speed_m_s"] = self._without_cells("speed", "jump", wild, speed)
-        latitude, longitude = kept.get("latitude_deg"), kept.get("longitude_deg")
-        if latitude is None or longitude is None:
+        latitude = kept.get("latitude_deg")
+        if latitude is None:
             return
+        longitude = kept["longitude_deg"]
         north, step = _off_middle(self.seconds, latitude)
         east, _ = _off_middle(self.seconds, longitude)
         level = np.cos(np.deg2rad(np.nanmedian(latitude)))
