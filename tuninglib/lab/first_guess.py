@@ -17,6 +17,7 @@ from tuninglib.physics import engine, fuels
 from tuninglib.report.page_parts import Prose, with_unit
 from tuninglib.rounding import fixed, percent, quantity_text
 from tuninglib.session.defaults import ethanol_of, petrol_density_of
+from tuninglib.session.schema import SHOWS_LAMBDA
 
 # The injector -------------------------------------------------------------------------------------
 
@@ -521,7 +522,7 @@ def _shift_words(known, shift) -> str:
     if scale is None:
         return f"{words}."
     now, then = known.middle * scale, known.middle * shift * scale
-    decimals = 1 if scale > 1.5 else 3
+    decimals = 1 if scale > SHOWS_LAMBDA else 3
     return f"{words}: a reading of {fixed(now, decimals)} becomes {fixed(then, decimals)}."
 
 

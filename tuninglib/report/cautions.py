@@ -27,6 +27,7 @@ from tuninglib.session.cross_checks import SMALL_OUTPUT_W_M3, SURPRISING_OUTPUT_
 from tuninglib.session.defaults import day_temperature_of, ethanol_of
 from tuninglib.session.read_table import RUNS
 from tuninglib.session.records import Session
+from tuninglib.session.schema import SHOWS_LAMBDA
 from tuninglib.statistics.repeats import NAMED
 from tuninglib.statistics.speedometer import legal_true_speed_m_s
 from tuninglib.units import convert, unit_label
@@ -218,7 +219,7 @@ def _again(results, doubt) -> str:
 
 def _wide(results, doubts) -> tuple:
     scale = results.session.gauge.scale
-    limit = fixed(WIDEST_STEADY_LAMBDA * scale, 1 if scale > 1.5 else 3)
+    limit = fixed(WIDEST_STEADY_LAMBDA * scale, 1 if scale > SHOWS_LAMBDA else 3)
     runs = [number for doubt in doubts for number in doubt.runs]
     read = [run for run in results.runs if run.reading_weight is not None and run.state == "full"]
     which = f"run{'s' if len(runs) > 1 else ''} {listing(f'{n:g}' for n in sorted(runs))}"

@@ -37,6 +37,7 @@ from tuninglib.rounding import (
     percent,
 )
 from tuninglib.session.defaults import blend_of, day_temperature_of, ethanol_of, leaner_limit_of
+from tuninglib.session.schema import SHOWS_LAMBDA
 
 # Injectors whose flows differ by more than this tell whether lambda follows.
 _FAR_ENOUGH = 1.095
@@ -65,7 +66,7 @@ def sentences(results: Results) -> Prose:
 def gauge_sentences(results: Results) -> Prose:
     """What the gauge prints, and how it was checked where nothing speaks against it."""
     scale, items = results.session.gauge.scale, []
-    if scale and scale > 1.5:
+    if scale and scale > SHOWS_LAMBDA:
         said = (
             f"it measures lambda and shows it on a scale of {scale:g}: lambda 1 reads {scale:g}, "
             "whatever is in the tank. The true ratio of air to fuel is another number, because "
@@ -189,7 +190,7 @@ def _fuels(results) -> list:
     if shift < SMALLEST_SHIFT:
         return []
     scale, middle = results.shown_at_lambda_one, (results.band.lowest + results.band.highest) / 2
-    shown = f", {fixed(shift * middle * scale, 1)} on this gauge" if scale > 1.5 else ""
+    shown = f", {fixed(shift * middle * scale, 1)} on this gauge" if scale > SHOWS_LAMBDA else ""
     return [
         f"on the same injector {spaced(lean)} runs {percent(shift, 1)} leaner than "
         f"{spaced(rich)}{shown}."

@@ -29,7 +29,7 @@ from tuninglib.rounding import (
     listing,
 )
 from tuninglib.session.defaults import Band, edge_not_said, leaner_limit_of
-from tuninglib.session.schema import Use
+from tuninglib.session.schema import SHOWS_LAMBDA, Use
 
 # From this chance of a place on it is named.
 SURE = 0.8
@@ -148,7 +148,7 @@ def _mixture_sentence(results, ride) -> str:
     if ride.lambda_ is None:
         return f"not known, it has no usable gauge reading. Aim for {band}."
     printed = gauge_text(ride.lambda_.value * results.shown_at_lambda_one, results.session.gauge)
-    shown = f", {printed} on this gauge" if results.session.gauge.scale > 1.5 else ""
+    shown = f", {printed} on this gauge" if results.session.gauge.scale > SHOWS_LAMBDA else ""
     text = f"lambda {interval_text(ride.lambda_)}{shown}: {_place(results, ride)} {band}"
     if ride.odds.inside <= SURELY_INSIDE:
         text += f" ({advice.where(ride).replace('the band', 'it')})"

@@ -39,6 +39,7 @@ from tuninglib.report.page_parts import (
 from tuninglib.rounding import fixed, interval_text, percent, quantity_text
 from tuninglib.session.defaults import air_of_runs
 from tuninglib.session.records import Session
+from tuninglib.session.schema import SHOWS_LAMBDA
 
 # Your weight, your hill ---------------------------------------------------------------------------
 
@@ -549,7 +550,11 @@ def _fuels(results, engine=None, injector=None) -> list:
 
 def _mixture(results, one) -> str:
     scale = results.shown_at_lambda_one
-    shown = f", about {fixed(one.lambda_.value * scale, 1)} on this gauge" if scale > 1.5 else ""
+    shown = (
+        f", about {fixed(one.lambda_.value * scale, 1)} on this gauge"
+        if scale > SHOWS_LAMBDA
+        else ""
+    )
     return f"lambda {interval_text(one.lambda_)}{shown}; {chance(one)}."
 
 

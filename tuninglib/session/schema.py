@@ -187,7 +187,7 @@ class Weather:
     )
 
 
-# What is below shows lambda; a ratio of air to fuel is above.
+# A gauge whose scale is below shows lambda, any other a ratio of air to fuel.
 SHOWS_LAMBDA = 1.5
 
 
