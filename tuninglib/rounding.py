@@ -128,6 +128,9 @@ def gauge_text(reading: float, gauge: Any) -> str:
     reading : float
     gauge : tuninglib.session.schema.Gauge
     """
+    if gauge.scale is None and gauge.resolution is None:
+        # Nobody knows what it shows: as it was typed.
+        return f"{reading:g}"
     return fixed(reading, decimals_of_step(gauge.step))
 
 

@@ -6,6 +6,7 @@ from types import SimpleNamespace
 from tuninglib.interval import Measured
 from tuninglib.report import method, tested
 from tuninglib.report.page_parts import Prose
+from tuninglib.session.schema import Gauge
 
 
 def of_session(results, **values):
@@ -59,6 +60,9 @@ def test_every_run_stands_as_it_was_written_down(results):
     assert tested.runs_table(in_us(results)).rows[4][4:6] == ("29.8", "41.0")
     fine = replace(results.session.speedometer, resolution=Measured(0.01))
     assert tested.runs_table(of_session(results, speedometer=fine)).rows[4][4:6] == ("48.0", "66.0")
+    unknown = of_session(results, gauge=Gauge())
+    first = replace(results.runs[0], gauge_low=0.87, gauge_high=12.85)
+    assert tested.runs_table(replace(unknown, runs=(first,))).rows[0][3] == "0.87 to 12.85"
     first = replace(results.runs[0], gauge_low=None, gauge_high=None)
     assert tested.runs_table(replace(results, runs=(first,))).rows[0][3] == "–"
 
