@@ -39,7 +39,7 @@ def outing(size=MADE, **more):
     known = {
         "title": "any", "made": "stock", "made_flow_m3_s": 2.5e-6, "demands": {"e5": E5},
         "stated_flow_m3_s": {"i": 2.6e-6}, "tolerance_sd": {"i": 0.03}, "air_kg_m3": 1.1,
-        "corrects_air": "no", "gauge_sd": 0.01, "day_sd": 0.02, "engines": {
+        "corrects_air": "no", "gauge_sd": 0.01, "day_sd": 0.02, "corrects": False, "engines": {
             "stock": RiddenEngine(displacement_m3=size, compression=9.4),
             "big": RiddenEngine(displacement_m3=GROWN, compression=10.2),
         },
@@ -66,6 +66,7 @@ def test_what_was_ridden_heard_and_paid_is_left_to_others():
     setups = {
         "a": setup("stock", "e5", None), "b": setup("big", "e5", 90.0),
         "c": setup("big", "e10", 80.0), "d": setup("other", "e5", None),
+        "e": setup("stock", "e5", None),
     }  # fmt: skip
     rows = [
         ("a", "full", 430.0, "none"), ("a", "idle", 500.0, "heavy"), ("b", "full", 470.0, "light"),
@@ -83,21 +84,21 @@ def test_what_was_ridden_heard_and_paid_is_left_to_others():
         name: RiddenFuel(engine=name, knock=knock, **heard)
         for name, knock in (("stock", ""), ("big", "heavy"))
     }
-    logs = np.log([500.0, 600.0, 640.0])
-    spread = np.diag([4e-4, 9e-4, 16e-4, 1.0])
-    spread[0, 1] = spread[1, 0] = 1e-4
-    spread[1, 2] = spread[2, 1] = 2e-4
-    day = SimpleNamespace(setups=("a", "b", "c"), mean=(*logs, 0.3), covariance=spread)
+    spread = np.diag([4e-4, 4e-4, 9e-4, 16e-4, 1.0])
+    spread[0, 2] = spread[2, 0] = 1e-4
+    spread[2, 3] = spread[3, 2] = 2e-4
+    logs = np.log([490.0, 510.0, 600.0, 640.0])
+    day = SimpleNamespace(setups=("a", "e", "b", "c"), mean=(*logs, 0.3), covariance=spread)
     found = club._engines(session, "stock", SimpleNamespace(of_day=day))
     shared = {"displacement_m3": 2e-4, "compression": 9.0}
-    both = (600.0 * 640.0) ** 0.5
-    # Half of b and half of c, less a.
-    sd = (9e-4 / 4 + 16e-4 / 4 + 2e-4 / 2 + 4e-4 - 1e-4) ** 0.5
+    stock, big = (490.0 * 510.0) ** 0.5, (600.0 * 640.0) ** 0.5
+    # Half of b and half of c, less half of a and half of e.
+    sd = (9e-4 / 4 + 16e-4 / 4 + 2e-4 / 2 + 8e-4 / 4 - 1e-4 / 2) ** 0.5
     assert found == {
-        "stock": RiddenEngine(**shared, hottest_k=430.0, force_n=pytest.approx(500.0)),
+        "stock": RiddenEngine(**shared, hottest_k=430.0, force_n=pytest.approx(stock)),
         "big": RiddenEngine(
-            **shared, hottest_k=480.0, cost=90.0, force_n=pytest.approx(both),
-            log_gain=pytest.approx(np.log(both / 500.0)), gain_sd=pytest.approx(sd),
+            **shared, hottest_k=480.0, cost=90.0, force_n=pytest.approx(big),
+            log_gain=pytest.approx(np.log(big / stock)), gain_sd=pytest.approx(sd),
         ),
         "other": RiddenEngine(**shared),
     }  # fmt: skip
@@ -118,7 +119,7 @@ def test_how_far_a_bike_of_another_kind_may_be_off(newcomer):
     assert kind.other_sd(outing(made=None)) == 0.03
     # Who has no kit yet asks of the bike as it is.
     alone = of(newcomer, engines={"stock": newcomer.engines["stock"]})
-    assert club._Kind(alone, []).other_sd(outing()) == 0.0
+    assert (club._Kind(alone, []).other_sd(outing()), club._Kind(alone, []).kit) == (0.0, "")
 
 
 def test_one_cylinder_is_one_displacement_and_compression_and_one_label_one_flow(newcomer):
@@ -162,6 +163,8 @@ def test_a_reading_of_another_bike_is_brought_to_this_one(newcomer):
         assert kind.shared_sd == pytest.approx(np.hypot(0.02 / 1.96, unlike), rel=1e-4)
         most = abs(1.1 / kind.air_kg_m3 - 1) if doubt else 0.0
         assert kind.other_air() == pytest.approx(most)
+    thin = [replace(one, air_kg_m3=air * kind.air_kg_m3) for air in (0.8, 0.9, 1.15)]
+    assert club._Kind(kind_of, thin).other_air() == pytest.approx(0.2)
     # A bike as this one counts more than one that is unlike, by what is not known of each.
     like = outing(readings=one.readings, corrects_air="yes", gauge_sd=0.03)
     kind = club._Kind(newcomer, [like, outing(readings=one.readings, size=MADE * 1.1)])
@@ -192,6 +195,7 @@ def test_before_any_is_read_lambda_is_what_makers_give(newcomer):
     assert guess.value == pytest.approx(right)
     halves = lambda_.half_width / lambda_.value, 0.1, tolerance
     assert np.log(guess.high / guess.value) == pytest.approx(np.linalg.norm(halves), rel=1e-3)
+    assert kind.asked("e5")[0].kit == "0"
     assert kind.asked("e5")[-1] == replace(kind.asked("e5")[0], kit="")
     assert kind.asked("e5")[1].log_flow == pytest.approx(np.log(157 / 150))
 
@@ -375,3 +379,6 @@ def test_the_first_is_the_best_trial_then_one_at_hand_then_the_cheaper(newcomer)
     ):  # fmt: skip
         assert club._first(newcomer, [best, *others], ("e5", "e10")).injector == name
     assert club._first(newcomer, [offer("a", small=True)], ("e5",)) is None
+    no_price = [offer("a", price=0.5), offer("z")]
+    assert club._first(newcomer, no_price, ("e5",)).injector == "z"
+    assert on_both({**e10, "inside": 0.1}).worst == 0.1
