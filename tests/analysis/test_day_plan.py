@@ -2,6 +2,7 @@
 
 from dataclasses import replace
 from itertools import pairwise
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -9,6 +10,8 @@ from hypothesis import given, settings
 from hypothesis import strategies as st
 
 from tests.outing import Outing
+from tuninglib.analysis import day_plan
+from tuninglib.analysis.combinations import StopLimits
 from tuninglib.analysis.day_plan import (
     Aim,
     Richness,
@@ -29,15 +32,14 @@ from tuninglib.session.edit import write_new_session
 from tuninglib.session.load import load_session
 from tuninglib.statistics.planning import power_two_setups, run_order
 
+USUAL = {
+    "setups": ("a", "b", "c"), "riders": ("x", "y"), "minutes_a_run": 6,
+    "swap": SwapTimes(fuel=15, injector=45, engine=200),
+}  # fmt: skip
+
 
 def day(gain=0.10, scatter=0.04, **more):
-    usual = {
-        "setups": ("a", "b", "c"),
-        "riders": ("x", "y"),
-        "minutes_a_run": 6,
-        "swap": SwapTimes(fuel=15, injector=45, engine=200),
-    }
-    return plan_day(Aim(gain=gain, scatter=scatter), **{**usual, **more})
+    return plan_day(Aim(gain=gain, scatter=scatter), **{**USUAL, **more})
 
 
 def test_the_plan_has_the_power_that_it_promises():
@@ -59,9 +61,18 @@ def test_the_plan_has_the_power_that_it_promises():
 
 
 def test_runs_of_one_setup_on_both_days_tell_more_of_the_other_day():
-    known = day().across_days
-    assert list(known) == [0, 2, 4]
-    assert known[0] > 1.1 * known[2] > 1.1 * known[4]
+    known, runs = day(), day().repeats
+    assert list(known.across_days) == [0, 2, 4]
+    # Two means and what a day does to each, half of what it does to all; and the latter, as far as
+    # runs of one setup on both days do not tell it.
+    for day_sd, found in (
+        (0.05 / 1.96, known), (0.04, plan_day(Aim(gain=0.1, scatter=0.04, day_sd=0.04), **USUAL)),
+    ):  # fmt: skip
+        for common, half_width in found.across_days.items():
+            own, told = (day_sd / 2) ** 2, 1 / day_sd**2
+            told += 1 / (0.04**2 / common + own) if common else 0.0
+            sd = np.sqrt(2 * (0.04**2 / runs + own) + 2 / told)
+            assert half_width == pytest.approx(1.96 * sd, rel=1e-4)
 
 
 def test_a_plan_starts_with_the_runs_of_the_usual_gain(tmp_path):
@@ -262,6 +273,93 @@ def test_an_early_look_asks_for_more_than_the_report(results, demo_folder):
     found = interim(results, 21, planned=4)
     assert (found.code, found.to_ride) == ("go on", (("big_185", 1), ("big_172_e10", 1)))
     assert interim_of_folder(demo_folder, planned=3)[1].code == "decided"
+
+
+def test_more_runs_can_only_change_what_is_not_far_apart():
+    """Of what is ridden over the reference, and of all others over it; untimed is open."""
+    apart = ("big", "stock", 9e-4), ("other", "big", 1.1e-3), ("other", "stock", 9e-4)
+    pairs = [SimpleNamespace(setup=one, over=over, p_value=p) for one, over, p in apart]
+    names = "stock", "big", "other", "new"
+    pulls = [SimpleNamespace(setup=name) for name in names[:3]]
+    for ride, equals, can in (
+        ("big", (), ["other", "new"]), ("big", ("other",), ["big", "other", "new"]),
+        ("stock", (), ["new"]), ("other", (), ["big", "new"]),
+    ):  # fmt: skip
+        results = SimpleNamespace(
+            plan=SimpleNamespace(ride=SimpleNamespace(setup=ride), equals=equals),
+            reference="stock", pulls=pulls, road=SimpleNamespace(pairs=pairs),
+        )  # fmt: skip
+        assert [name for name in names if day_plan._could_change(results, name)] == can
+
+
+def test_a_day_is_decided_only_where_no_run_that_is_left_could_change_it(monkeypatch):
+    """What is known, what is left, what could change it; and what is done."""
+    last = SimpleNamespace(run=7.0, setup="big")
+    monkeypatch.setattr(day_plan, "stop_limits", lambda _: None)
+    monkeypatch.setattr(day_plan, "_stop", lambda *_: None)
+    monkeypatch.setattr(day_plan, "closed_setups", lambda _: {"lean": "why"})
+    again = ("big", 2), ("stock", 2)
+    for strength, code, runs, left, open_, done in (
+        ("decided", "ride", 0, (), "", ("decided", ())),
+        ("decided", "ride", 0, (("big", 1),), "", ("decided", ())),
+        ("decided", "ride", 0, (("big", 1),), "big", ("go on", (("big", 1),))),
+        ("open", "ride", 0, (), "", ("ridden", ())),
+        ("open", "ride", 2, (), "", ("ridden", ())),
+        ("decided", "ride again", 2, (), "", ("go on", again)),
+        ("open", "ride again", 2, (), "", ("go on", again)),
+        ("open", "ride again", 0, (), "", ("ridden", ())),
+        ("open", "ride again", 2, (("big", 1),), "", ("go on", (("big", 1),))),
+    ):
+        monkeypatch.setattr(day_plan, "_left", lambda *_, left=left: left)
+        monkeypatch.setattr(day_plan, "_could_change", lambda _, name, open_=open_: name == open_)
+        step = SimpleNamespace(code=code, runs=runs, setups=("big", "stock"))
+        plan = SimpleNamespace(strength=strength, next=step)
+        found = interim(SimpleNamespace(runs=[last], judged=None, plan=plan), 7.0, planned=3)
+        assert (found.code, found.to_ride, found.closed) == (*done, (("lean", "why"),))
+
+
+def test_what_a_gate_shuts_may_be_tested_if_it_is_likely_inside_the_band(monkeypatch):
+    known = {
+        "open": (None, 0.95), "lean": ("lean", 0.901), "edge": ("lean", 0.90),
+        "air": ("air", 0.85), "knock": ("knock", 0.85), "unread": ("lean", None),
+    }  # fmt: skip
+
+    def of(_, name):
+        code, value = known[name]
+        gate, lambda_ = code and SimpleNamespace(code=code), value and SimpleNamespace(value=value)
+        return SimpleNamespace(gate=gate, lambda_=lambda_)
+
+    monkeypatch.setattr(day_plan, "combination_of", of)
+    results = SimpleNamespace(
+        session=SimpleNamespace(setups=known), band=SimpleNamespace(highest=0.90)
+    )
+    assert day_plan.watched_setups(results) == ("edge", "air")
+    assert list(day_plan.closed_setups(results)) == ["lean", "knock", "unread"]
+
+
+def test_a_row_alone_stops_beyond_the_edge_at_full_throttle_or_with_a_hot_head():
+    limits = StopLimits(
+        band=None, reading=13.2, resolution=0.1, hottest_k=500.0, hottest_is_stated=True,
+        liquid=False,
+    )  # fmt: skip
+    lean, hot = {"why": "lean", "low": 13.1, "high": 13.5}, {"why": "heat", "head_k": 501.0}
+    for row, found in (
+        (("full", 13.1, 13.5, 501.0), lean), (("full", 13.1, 13.3, None), None),
+        (("idle", 13.1, 13.5, None), None), (("idle", 13.1, 13.5, 501.0), hot),
+        (("full", None, 13.5, 500.0), None), (("full", 13.5, None, 499.0), None),
+    ):  # fmt: skip
+        assert day_plan._stop_of_row(*row, limits) == found
+
+
+@pytest.mark.parametrize(
+    ("speed", "others", "middle"),
+    [
+        (50.0, (40.0, 40.0), None), (50.1, (40.0, 40.0), 40.0), (32.0, (40.0, 40.0), None),
+        (31.9, (39.0, 40.0, 90.0), 40.0), (90.0, (40.0,), None), (90.0, (), None),
+    ],
+)  # fmt: skip
+def test_a_speed_a_quarter_off_the_middle_of_two_or_more_is_asked_about(speed, others, middle):
+    assert day_plan.far_from(speed, others) == middle
 
 
 def test_the_richest_comes_first_among_those_to_ride(demo_copy):

@@ -128,8 +128,7 @@ def record_of(world, number):
         tolerance_sd={f"i{n}": 0.0357 for n in FLOWS},
         demands={"e5": FuelDemand(stoichiometric_ratio=14.30, density_kg_m3=747.2, sd=0.002)},
         readings=tuple(cells),
-        gauge_sd=gauge_sd,
-        gauge_off=None,
+        gauge_sd=gauge_sd, day_sd=0.01, air_kg_m3=1.225, corrects=False,
     ), lies  # fmt: skip
 
 

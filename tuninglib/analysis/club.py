@@ -153,12 +153,12 @@ class BikeRecord:
     demands: Mapping[str, FuelDemand]
     readings: tuple[ReadingCell, ...] = ()
     fuels: tuple[RiddenFuel, ...] = ()
-    gauge_sd: float = 0.01
-    day_sd: float = 0.01
-    air_kg_m3: float = 1.225
+    gauge_sd: float
+    day_sd: float
+    air_kg_m3: float
     corrects_air: str = "unknown"
     gauge_off: float | None = None
-    corrects: bool = False
+    corrects: bool
     currency: str = ""
 
 
@@ -236,7 +236,7 @@ def _engines(session, made, road) -> dict:
 def _forces(session, name, made, day) -> dict:
     """Mean wheel force of an engine's setups, and over those of the engine as it was made."""
     engine = np.array([session.setups[one].engine for one in day.setups])
-    own, stock = (np.where(engine == one, 1.0, 0.0) for one in (name, made))
+    own, stock = engine == name, engine == made
     if not own.any():
         return {}
     log = np.array(day.mean[: len(engine)])
@@ -536,12 +536,12 @@ def _first(newcomer, offers, left) -> Offer | None:
             band=band,
             weights=weights,
         )
-    most = max(values.values(), default=0.0)
 
     def rank(one):
         return not one.fuels[0].owned, one.price or 0.0, -one.worst, one.injector
 
-    best = [one for one in offers if values.get(one.injector, -np.inf) >= most - SAME]
+    gains = [(one, values[one.injector]) for one in offers if one.injector in values]
+    best = [one for one, gain in gains if gain >= max(values.values()) - SAME]
     return min(best, key=rank, default=None)
 
 
@@ -784,7 +784,7 @@ class _Kind:
         centre = pooled.weights @ means[:, read]
         spread = np.sqrt(pooled.weights @ (variance + (means[:, read] - centre) ** 2))
         edges = np.log(np.array([self.band.lowest, self.band.highest]) * self._demand(fuel))
-        total, whole = 0.0, 0.0
+        best, density = [], []
         for z in np.linspace(-3.5, 3.5, 71):
             miss = centre + z * spread - means[:, read]
             log = np.log(pooled.weights + 1e-300) - 0.5 * (np.log(variance) + miss**2 / variance)
@@ -792,9 +792,9 @@ class _Kind:
             below = ((edge - now) / sds for edge in edges)
             rich, lean = (normalised(log) @ ndtr(one) for one in below)
             may = np.where(1 - lean <= TRIAL, lean - rich, 0.0)[: len(names)]
-            density = np.exp(np.logaddexp.reduce(log))
-            total, whole = total + density * may.max(), whole + density
-        return float(total / whole)
+            best.append(may.max())
+            density.append(np.exp(np.logaddexp.reduce(log)))
+        return float(np.average(best, weights=density))
 
     # What else the others know
 
