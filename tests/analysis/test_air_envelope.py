@@ -18,6 +18,7 @@ from tuninglib.analysis.air_envelope import (
     lean_share,
     log_air,
     over_air,
+    riding_air,
 )
 from tuninglib.analysis.mixture import density_not_corrected, weighed_readings
 from tuninglib.interval import Interval, Measured
@@ -257,21 +258,6 @@ def test_what_nobody_wrote_down_of_the_air_is_not_known_of_it(session, stated):
     assert known_air(known, air, rows.iloc[:0], open_loop=True) is None
 
 
-def test_cold_air_is_leaner_and_a_pass_richer(bare):
-    own = bare.air.of(bare.plan.ride)
-    assert own.lambda_[0][0] > 1.1 * own.lambda_[0][-1]
-    assert own.lambda_[-1][0] < 0.8 * own.lambda_[0][0]
-    # 0.876 was read at 21.3 °C on the hill; the band ends at 0.90.
-    assert own.lean_below_k == pytest.approx(294.4 * 0.876 / 0.90, abs=1.5)
-
-
-def test_where_it_was_read_the_interval_is_its_own(bare):
-    own, ride = bare.air.of(bare.plan.ride), bare.plan.ride
-    width = np.interp(294.4, bare.air.temperature_k, np.subtract(own.high[0], own.low[0]))
-    # The weather's pressure on another day comes in, and little else.
-    assert 1.2 * ride.lambda_.half_width < width / 2 < 1.5 * ride.lambda_.half_width
-
-
 def test_an_ecu_that_corrects_holds_it_but_for_humidity(results):
     own = results.air.of(results.plan.ride)
     assert own.lean_below_k is own.rich_above_k is None
@@ -290,14 +276,40 @@ def test_what_is_not_known_spans_the_cases(silent, bare, results):
     )
 
 
-def test_air_that_nobody_wrote_down_widens_it_and_no_altitude_is_drawn(tmp_path, bare):
-    outing = Outing(DEMO, tmp_path / "unread").key("bike", density_compensation="no")
-    outing.without_columns("air_temperature").key("hill", altitude=None)
-    results = outing.key("weather", pressure=None).results()
-    own, known = results.air.of(results.plan.ride), bare.air.of(bare.plan.ride)
-    assert own.high[0][0] - own.low[0][0] > 2 * (known.high[0][0] - known.low[0][0])
-    assert own.coldest_read_k is None
-    assert len(results.air.altitude_m) == 1
+def test_without_an_altitude_or_a_pressure_none_is_drawn(session):
+    """Nor where only some of the readings have a pressure of their own."""
+    home = replace(session, hill=replace(session.hill, altitude=None))
+    home = replace(home, weather=replace(session.weather, pressure=None))
+    for pressures, known in (([None, None], False), ([97e3, None], False), ([97e3, 96e3], True)):
+        runs = home.runs.iloc[:2].assign(air_pressure_pa=np.array(pressures, dtype=float))
+        some = replace(home, runs=runs)
+        air = air_of_runs(some)
+        rows = runs.assign(weight=1.0)
+        found = known_air(some, air, rows, open_loop=True)
+        assert found.altitude_known is known
+        shown = air_envelope(
+            some, found, [replace(RIDDEN, setup=rows["setup"].iloc[0])], None, "big"
+        )
+        assert (len(shown.altitude_m) > 1) is known
+    hill = replace(home, hill=session.hill, runs=runs.assign(air_pressure_pa=np.nan))
+    assert known_air(hill, air_of_runs(hill), rows, open_loop=True).altitude_known
+
+
+def test_the_riders_air_is_as_stated_or_a_wide_one_on_the_hill(session):
+    stated = replace(session.use, air=Measured(290.0, 7.0), altitude=Measured(600.0, 450.0))
+    found = riding_air(replace(session, use=stated))
+    assert vars(found) == {
+        "coldest_k": 283.0, "hottest_k": 297.0, "lowest_m": 150.0, "highest_m": 1050.0,
+        "air_is_stated": True, "altitude_is_stated": True,
+    }  # fmt: skip
+    usual, hill = replace(session.use, air=None, altitude=None), session.hill
+    for height in (Measured(420.0, 30.0), None):
+        found = riding_air(replace(session, use=usual, hill=replace(hill, altitude=height)))
+        # From -5 to 35 degrees.
+        assert (found.coldest_k, found.hottest_k) == pytest.approx((268.15, 308.15))
+        assert found.lowest_m == found.highest_m == (420.0 if height else 0.0)
+        assert not found.air_is_stated
+        assert not found.altitude_is_stated
 
 
 def test_readings_in_other_air_tell_what_the_ecu_does(silent, tmp_path):
