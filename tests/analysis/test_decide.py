@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from tuninglib.analysis.decide import Evidence, leans, make_plan
+from tuninglib.analysis.decide import Evidence, _with_worths, leans, make_plan
 from tuninglib.analysis.records import Combination, FuelLimit, Gate, Knock
 from tuninglib.analysis.worth import LIKELY, SAME, WEIGHTS, WORTH_THE_WORK, gains_of
 from tuninglib.interval import Interval
@@ -34,11 +34,16 @@ def gain(setup, ratio, odds=0.999, told=True, over="stock", log_sd=0.01):
     return Gain(setup=setup, over=over, ratio=interval, comparisons=1, shares={}, **facts)
 
 
+UNREAD = {"harm": None, "odds": None, "lambda_": None, "source": "unknown"}
 STOCK = one("stock", "i150", engine="stock")
 
 
-def plan(*combinations, gains=(), apart=(), **values):
-    """The plan of a few combinations; gains are those of other setups over stock."""
+def plan(*combinations, **values):
+    return make_plan(evidence(*combinations, **values))
+
+
+def evidence(*combinations, gains=(), apart=(), **values):
+    """That of a few combinations; gains are those of other setups over stock."""
     found = {"stock": None} | {one.setup: one for one in gains} if gains is not None else {}
     engine_of = {"stock": "stock"} | {c.setup: c.engine for c in combinations if c.setup}
     pairs = {frozenset((one.setup, one.over)) for one in gains or () if one.told_apart}
@@ -56,7 +61,7 @@ def plan(*combinations, gains=(), apart=(), **values):
         "band": Band(0.83, 0.90, 0.90),
         "weights": WEIGHTS["balanced"],
     }
-    return make_plan(Evidence(**(facts | values)))
+    return Evidence(**(facts | values))
 
 
 def step_of(*combinations, **values):
@@ -101,14 +106,13 @@ def test_of_the_same_worth_the_larger_injector_and_the_reference_where_little_is
 
 
 def test_what_was_not_read_counts_for_less_where_others_were():
-    unread = {"harm": None, "odds": None, "lambda_": None, "source": "unknown"}
     both = [gain("a", 0.10, log_sd=1e-4), gain("b", 0.105, log_sd=1e-4)]
-    found = plan(STOCK, one("a"), one("b", "i180", **unread), gains=both)
+    found = plan(STOCK, one("a"), one("b", "i180", **UNREAD), gains=both)
     assert found.ride.setup == "a"
     nothing = plan(
-        one("stock", "i150", engine="stock", **unread),
-        one("a", **unread),
-        one("b", "i180", **unread),
+        one("stock", "i150", engine="stock", **UNREAD),
+        one("a", **UNREAD),
+        one("b", "i180", **UNREAD),
         gains=both,
         missing=("gauge",),
     )
@@ -222,10 +226,9 @@ def test_without_speeds_the_bigger_engine_of_least_harm_stays_on():
 
 
 def test_without_speeds_or_readings_the_reference():
-    unread = {"harm": None, "odds": None, "lambda_": None, "source": "unknown"}
-    stock = one("stock", engine="stock", **unread)
-    assert plan(one("a", **unread), stock, gains=None, bigger=frozenset()).ride.setup == "stock"
-    assert plan(one("a", **unread), gains=None).ride is None
+    stock = one("stock", engine="stock", **UNREAD)
+    assert plan(one("a", **UNREAD), stock, gains=None, bigger=frozenset()).ride.setup == "stock"
+    assert plan(one("a", **UNREAD), gains=None).ride is None
 
 
 def test_what_will_be_burnt_goes_before_what_will_not():
@@ -344,6 +347,36 @@ def test_one_for_all_fuels_goes_before_one_for_some():
     assert [fuel.fitted.injector for fuel in found.fuels] == ["i170", "i170"]
 
 
+def test_what_must_not_be_burnt_with_it_counts_against_an_injector():
+    """One that fits on one fuel alone, beside one that is a little rich on both: 3 % a fuel."""
+    rich = {"lambda_": Interval(0.80, 0.79, 0.81), "harm": 0.9}
+    half = candidate("i178", "e5"), candidate("i178", "e10", gate=KNOCK)
+    both = candidate("i180", "e5", **rich), candidate("i180", "e10", **rich)
+    today = one("a", **FAR), one(None, "i170", "e10", **FAR)
+    fuels = ("e10", "e5")
+    step = step_of(STOCK, *today, *half, *both, gains=DECIDED, burnt=fuels)
+    assert step == ("buy", "i180", fuels)
+    # A fuel of which nothing is known counts against it, too.
+    assert step_of(STOCK, *today, half[0], *both, gains=DECIDED, burnt=fuels)[1] == "i180"
+
+
+@pytest.mark.parametrize(
+    ("there", "step"),
+    [({"gate": LEAN}, "fit"), ({"harm": 3.0}, "fit"), (UNREAD, "change fuel"), ({}, "nothing")],
+)
+def test_what_was_ridden_is_taken_up_for_the_fuel_on_which_what_is_fitted_will_not_do(there, step):
+    """It pulls 0.9 % less. What nobody read counts 1 %, what must not be burnt 3 %."""
+    gains = [gain("a", 0.15, log_sd=1e-5), gain("b", 0.14, log_sd=1e-5)]
+    own = one("a"), one(None, "i170", "e10", **there)
+    other = one("b", "i180"), one(None, "i180", "e10", owned=True)
+    found = plan(STOCK, *own, *other, gains=gains, burnt=("e10", "e5"), apart=[("a", "b")])
+    assert (found.ride.setup, found.next.code) == ("a", step)
+    # The other one's own harm counts against it as much.
+    harmful = one("b", "i180"), one(None, "i180", "e10", owned=True, harm=2.5)
+    found = plan(STOCK, *own, *harmful, gains=gains, burnt=("e10", "e5"), apart=[("a", "b")])
+    assert found.next.code != "fit"
+
+
 def test_what_was_ridden_and_weighed_is_not_taken_up_again():
     found = plan(
         STOCK,
@@ -373,6 +406,14 @@ def test_where_nothing_passes_at_all_others_are_listed():
     found = plan(STOCK, one("a", gate=LEAN), candidate(gate=LEAN), gains=DECIDED)
     assert (found.next.code, found.next.injector, found.engine) == ("list injectors", None, "big")
     assert found.fuels[0].best is None
+
+
+@pytest.mark.parametrize(("inside", "bought"), [(0.4, True), (0.6, False)])
+def test_a_little_gain_is_enough_where_what_is_ridden_is_likelier_outside_the_band(inside, bought):
+    """0.35 % is more than what is the same, and less than what is worth the work."""
+    today = one("a", harm=0.35, inside=inside, lambda_=Interval(0.8183, 0.8182, 0.8184))
+    step = step_of(STOCK, today, candidate(), gains=DECIDED, gauge_sd=1e-6)
+    assert (step[:2] == ("buy", "i178")) is bought
 
 
 def test_no_injector_is_listed_against_a_fuel_that_is_not_allowed():
@@ -416,6 +457,18 @@ def test_heat_goes_next_where_nothing_is_left_of_the_engine():
     assert (left.ride.setup, left.next.code) == ("b", "nothing")
 
 
+@pytest.mark.parametrize(("ratio", "code"), [(0.101, "nothing"), (0.105, "find heat")])
+def test_a_hot_engine_is_worth_the_search_where_it_pulls_harder_than_the_ride(ratio, code):
+    gains = [gain("p", 0.10, log_sd=1e-6), gain("a", ratio, log_sd=1e-6)]
+    hot = one("a", gate=HEAT)
+    assert plan(STOCK, one("p", engine="pipe"), hot, gains=gains).next.code == code
+    # Heat that only follows from another's is that one's.
+    follows = one("b", "i150", gate=replace(HEAT, because=hot))
+    gains.append(gain("b", ratio + 0.01, log_sd=1e-6))
+    step = plan(STOCK, one("p", engine="pipe"), follows, hot, gains=gains).next
+    assert step.setups == (("a",) if code == "find heat" else ())
+
+
 def test_a_hot_engine_that_nobody_wants_is_let_be():
     hot = one("stock", "i150", engine="stock", gate=HEAT)
     assert plan(hot, one("a"), gains=DECIDED).next.code == "nothing"
@@ -447,6 +500,38 @@ def test_the_engine_that_pulled_and_is_shut_is_the_one_to_feed():
         assert fed.engine == engine
 
 
+@pytest.mark.parametrize(("ratio", "engine"), [(0.101, "pipe"), (0.105, "big"), (0.02, "pipe")])
+def test_an_engine_that_is_shut_is_fed_where_it_pulls_harder_than_the_ride(ratio, engine):
+    """By more than 0.2 %: less is the same."""
+    gains = [gain("p", 0.10, log_sd=1e-6), gain("a", ratio, log_sd=1e-6)]
+    found = plan(STOCK, one("p", engine="pipe"), one("a", gate=LEAN), gains=gains)
+    assert (found.ride.setup, found.engine) == ("p", engine)
+    # What its fuel cannot mend is not fed, even if another of its setups could be.
+    hot = one("h", "i200", gate=HEAT)
+    gains.append(gain("h", ratio, log_sd=1e-6))
+    found = plan(STOCK, one("p", engine="pipe"), one("a", gate=LEAN), hot, gains=gains)
+    assert found.engine == "pipe"
+
+
+def test_an_engine_pulls_as_its_strongest_setup_does():
+    weak = one("w", "i200", gate=LEAN)
+    gains = [
+        gain("p", 0.10, log_sd=1e-6),
+        gain("a", 0.15, log_sd=1e-6),
+        gain("w", 0.03, log_sd=1e-6),
+    ]
+    found = plan(STOCK, one("p", engine="pipe"), one("a", gate=LEAN), weak, gains=gains)
+    assert found.engine == "big"
+
+
+def test_where_nothing_may_be_ridden_the_reference_is_what_it_is_about():
+    shut = replace(STOCK, gate=HEAT)
+    found = plan(one("a", gate=HEAT), shut, gains=DECIDED)
+    assert (found.ride, found.engine, found.strength) == (None, "stock", "open")
+    assert found.runs is None
+    assert [each.setup for each in found.shut] == ["a", "stock"]
+
+
 def test_of_two_such_engines_the_stronger():
     setups = [one("a", gate=LEAN), one("b", engine="huge", gate=LEAN)]
     bigger = frozenset({"big", "huge"})
@@ -470,6 +555,40 @@ def test_more_runs_where_they_may_show_something_else_to_be_better():
     both = [gain("a", 0.140, log_sd=0.03), gain("b", 0.145, log_sd=0.03)]
     step = plan(STOCK, one("a"), one("b", "i180"), gains=both).next
     assert (step.why, set(step.setups), step.runs) == ("too close", {"a", "b"}, 2)
+
+
+@pytest.mark.parametrize(
+    ("harms", "code"),
+    [((0.0, 0.0), "ride again"), ((0.45, 0.45), "ride again"), ((0.0, 0.45), "nothing")],
+)
+def test_what_the_other_does_more_harm_speaks_against_more_runs(harms, code):
+    """Known so that alike they are just worth it; what harm both do is no matter."""
+    both = [gain("a", 0.145, log_sd=0.018), gain("b", 0.145, log_sd=0.018)]
+    setups = one("a", harm=harms[0]), one("b", "i180", harm=harms[1])
+    found = plan(STOCK, *setups, gains=both)
+    assert (found.ride.setup, found.equals, found.next.code) == ("a", ("b",), code)
+
+
+def test_each_gain_in_the_plan_is_its_own_and_worth_is_less_by_its_harm():
+    """What another injector on the ride's engine would pull is what is ridden; not on another."""
+    gains = [gain("a", 0.14, log_sd=1e-5), gain("p", 0.03, log_sd=1e-5)]
+    listed = candidate(harm=0.4), candidate(engine="pipe", harm=0.7)
+    shut = one("p", engine="pipe", gate=LEAN, harm=1.5)
+    unknown = one(None, "i199", **UNREAD)
+    known = evidence(STOCK, one("a"), shut, *listed, unknown, gains=gains)
+    found = _with_worths(known, one("a"))
+    told = {(each.setup, each.injector, each.engine): each for each in found}
+    for key, expected, harm in (
+        (("a", "i170", "big"), 14.0, 0.0),
+        (("p", "i170", "pipe"), 3.0, 1.5),
+        ((None, "i178", "big"), 14.0, 0.4),
+        (("stock", "i150", "stock"), 0.0, 0.0),
+    ):
+        assert told[key].gain == pytest.approx(expected, abs=0.02)
+        assert told[key].worth == pytest.approx(expected - harm, abs=0.02)
+    # Between what is usual of it and what its one setup did.
+    assert 0.0 < told[None, "i178", "pipe"].gain < 3.0
+    assert told[None, "i199", "big"].worth is None
 
 
 def test_runs_are_those_of_the_likeliest_gain():
