@@ -6,7 +6,7 @@ import pytest
 
 from tuninglib.analysis.decide import Evidence, _with_worths, leans, make_plan
 from tuninglib.analysis.records import Combination, FuelLimit, Gate, Knock
-from tuninglib.analysis.worth import LIKELY, SAME, WEIGHTS, WORTH_THE_WORK, gains_of
+from tuninglib.analysis.worth import WEIGHTS, gains_of
 from tuninglib.interval import Interval
 from tuninglib.physics.fuels import Octane
 from tuninglib.session.defaults import Band
@@ -95,13 +95,13 @@ def test_worth_is_expected_gain_less_harm():
 
 def test_of_the_same_worth_the_larger_injector_and_the_reference_where_little_is_to_gain():
     alike = [gain("a", 0.12, log_sd=1e-4), gain("b", 0.12, log_sd=1e-4)]
-    large = one("b", "i180", harm=SAME - 0.02, flow_m3_s=180.0)
+    large = one("b", "i180", harm=0.18, flow_m3_s=180.0)
     assert plan(STOCK, one("a"), large, gains=alike).ride.setup == "b"
-    large = replace(large, harm=SAME + 0.02)
+    large = replace(large, harm=0.22)
     assert plan(STOCK, one("a"), large, gains=alike).ride.setup == "a"
     pipe = one("a", engine="pipe", flow_m3_s=190.0)
     for more, ride in ((-0.1, "stock"), (0.1, "a")):
-        ratio = (WORTH_THE_WORK + more) / 100
+        ratio = (0.5 + more) / 100
         assert plan(STOCK, pipe, gains=[gain("a", ratio, log_sd=1e-5)]).ride.setup == ride
 
 
@@ -177,6 +177,21 @@ def test_power_is_looked_for_only_where_the_runs_leave_no_room_for_it(high, step
     """171 over 150 promise 14 %."""
     few = replace(gain("a", 0.01, 0.6, told=False), ratio=Interval(0.01, -0.10, high))
     assert plan(STOCK, one("a"), gains=[few]).next.code == step
+
+
+@pytest.mark.parametrize(("ratio", "step"), [(0.30, "ride again"), (-0.30, "find power")])
+def test_what_pulled_too_hard_to_be_believed_does_not_lack_power(ratio, step):
+    """Though so uncertain that nothing can be relied on; what pulled far too little may."""
+    wild = replace(gain("a", ratio, 0.6, told=False), doubted=True)
+    assert plan(STOCK, one("a"), gains=[wild]).next.code == step
+
+
+def test_what_nobody_read_counts_a_per_cent_where_something_was():
+    """What its maker delivered does not, nor anything where no gauge was read."""
+    found = evidence(one("stock", engine="stock", **UNREAD), one("a", **UNREAD), one("b", harm=0.3))
+    assert [found.harm(each) for each in found.combinations] == [0.0, 1.0, 0.3]
+    found = evidence(one("stock", engine="stock", **UNREAD), one("a", **UNREAD))
+    assert [found.harm(each) for each in found.combinations] == [0.0, 0.0]
 
 
 # On the fuel that was ridden: one that knocked and was lean, and one that washes the bore.
@@ -292,7 +307,7 @@ def test_price_breaks_ties_and_nothing_else():
     assert found[1] == "i178"
 
 
-@pytest.mark.parametrize(("inside", "code"), [(LIKELY, "buy"), (LIKELY - 0.01, "list injectors")])
+@pytest.mark.parametrize(("inside", "code"), [(0.20, "buy"), (0.19, "list injectors")])
 def test_what_is_unlikely_to_fit_is_no_answer(inside, code):
     found = step_of(STOCK, one("a", **FAR), candidate(inside=inside), gains=DECIDED)
     assert found[:2] == (code, "i178")
@@ -511,6 +526,16 @@ def test_an_engine_that_is_shut_is_fed_where_it_pulls_harder_than_the_ride(ratio
     gains.append(gain("h", ratio, log_sd=1e-6))
     found = plan(STOCK, one("p", engine="pipe"), one("a", gate=LEAN), hot, gains=gains)
     assert found.engine == "pipe"
+
+
+@pytest.mark.parametrize(("on_e5", "engine"), [(True, "big"), (False, "pipe")])
+def test_what_shut_it_on_a_fuel_that_will_not_be_burnt_is_asked_only_where_nothing_else_was(
+    on_e5, engine
+):
+    gains = [gain(name, by, log_sd=1e-6) for name, by in (("p", 0.10), ("a", 0.15), ("h", 0.15))]
+    hot = one("h", "i200", fuel="e10", gate=HEAT)
+    ridden = [STOCK, one("p", engine="pipe"), hot, *([one("a", gate=LEAN)] if on_e5 else [])]
+    assert plan(*ridden, gains=gains).engine == engine
 
 
 def test_an_engine_pulls_as_its_strongest_setup_does():

@@ -1,6 +1,7 @@
 """The injector ladder of the demo: its order, what each prospect repeats, and untried ones."""
 
 from dataclasses import replace
+from statistics import NormalDist
 
 import numpy as np
 import pytest
@@ -225,6 +226,27 @@ def test_an_injector_is_open_for_its_fuel_and_the_longest_dead_time(results, mod
     assert open_s[1] / open_s[0] == pytest.approx(178 / 172)
 
 
+@pytest.mark.parametrize(("lowest", "highest"), [(0.83, 0.90), (0.80, 0.86)])
+def test_odds_of_what_was_read_follow_the_band_that_is_asked(results, model, lowest, highest):
+    """The report's own where it is its band; else by the interval that was read."""
+    own = next(one for one in results.mixtures if one.setup == "big_172")
+    found = outlook(model, Asked(injector="i172", fuel="e5", lowest=lowest, highest=highest))
+    assert found.lambda_ == own.lambda_ == found.reported.lambda_
+    if lowest == 0.83:
+        assert found.odds == own.odds
+    sd = own.lambda_.half_width / 1.96 / own.lambda_.value
+    normal = NormalDist(np.log(own.lambda_.value), sd)
+    assert found.odds.richer == pytest.approx(normal.cdf(np.log(lowest)), abs=0.02)
+    assert found.odds.leaner == pytest.approx(1 - normal.cdf(np.log(highest)), abs=0.02)
+    assert found.odds.inside == pytest.approx(1 - found.odds.richer - found.odds.leaner)
+    # Changed, it is another one, of which the report says nothing.
+    other = outlook(model, Asked(injector="i172", fuel="e5", lowest=lowest, highest=highest,
+                                 tolerance=0.07))  # fmt: skip
+    assert other.reported is None
+    assert other.lambda_ != own.lambda_
+    assert not other.outside_tried_range
+
+
 def test_where_nothing_can_be_predicted_there_is_no_ladder(results):
     withheld = replace(results.ladder, withheld="gauge")
     assert ladder_of(results.judged, withheld) is None
@@ -256,6 +278,42 @@ def test_a_first_guess_grows_with_what_it_should():
     pressed = guess_of(change(new_pressure_pa=4 * 3e5))
     assert pressed.flow_m3_s.value == pytest.approx(base)
     assert pressed.stated_at_old_pressure_m3_s.value == pytest.approx(base / 2)
+
+
+def test_a_guess_with_everything_changed_can_be_worked_out_by_hand():
+    """Pressure, fuel, size, breathing and target at once, for a twin; four fifths of it chosen."""
+    asked = change(
+        new_displacement_m3=225e-6, breathing_ratio=1.1, breathing_half_width=0.08,
+        lambda_read=0.92, idle_pulse_s=2.4e-3, engine_speed_rpm=9000.0,
+        new_pressure_pa=3.5e5, old_ethanol=0.0, new_ethanol=0.10, cylinders=2.0,
+    )  # fmt: skip
+    found = guess_of(asked)
+    dry, wet = Blend(0.0), Blend(0.10)
+    air = 1.25 * 1.1
+    # Fuel for one pulse: more air, richer, of a fuel that asks for less; by what a litre weighs.
+    ratios = [one.stoichiometric_ratio * one.density_kg_m3**0.5 for one in (dry, wet)]
+    flow = 150e-6 / 60 * air * 0.92 / 0.88 * ratios[0] / ratios[1]
+    assert found.flow_m3_s.value == pytest.approx(flow, rel=1e-3)
+    stated = found.stated_at_old_pressure_m3_s
+    assert stated.value == pytest.approx(flow * (3 / 3.5) ** 0.5, rel=1e-3)
+    # Six per cent of the injector, two of the gauge, eight of the breathing.
+    for one in (found.flow_m3_s, stated):
+        for end in (one.high / one.value, one.value / one.low):
+            assert np.log(end) == pytest.approx(np.hypot(np.hypot(0.06, 0.02), 0.08), rel=1e-6)
+    # Half of the engine draws its air once in two turns.
+    fuel = 112.5e-6 * AIR_DENSITY_KG_M3 * 0.85 * 1.1 / (0.88 * wet.stoichiometric_ratio)
+    open_s = fuel / (found.flow_m3_s.value * (745.0 * wet.density_kg_m3) ** 0.5)
+    assert found.cycle_time_s == pytest.approx(120 / 9000)
+    assert found.open_time_s == pytest.approx(0.001 + open_s, rel=1e-6)
+    # Where it runs out, 85 % of the cycle is just enough.
+    ratio = open_s / (0.85 * 120 / 9000 - 0.001)
+    assert found.runs_out_m3_s == pytest.approx(ratio * found.flow_m3_s.value, rel=1e-6)
+    for chosen in (None, 0.8 * found.flow_m3_s.value):
+        found = guess_of(replace(asked, chosen_m3_s=chosen))
+        richer = (chosen or found.flow_m3_s.value) / (150e-6 / 60) * ratios[1] / ratios[0]
+        assert found.idle_pulse_s == pytest.approx(0.001 + 0.0014 / richer, rel=1e-3)
+        assert found.trims == pytest.approx((1 / richer - 1, air / richer - 1), abs=1e-3)
+        assert found.trims[0] < found.trims[1]
 
 
 def test_an_injector_at_the_flow_that_runs_out_fills_85_percent_of_the_cycle():
