@@ -179,6 +179,13 @@ def test_power_is_looked_for_only_where_the_runs_leave_no_room_for_it(high, step
     assert plan(STOCK, one("a"), gains=[few]).next.code == step
 
 
+@pytest.mark.parametrize(("others", "step"), [((), "find power"), (("b",), "nothing")])
+def test_one_setup_that_pulls_as_it_should_clears_its_engine(others, step):
+    gains = [gain("p", 0.30), gain("a", -0.10, 0.0005), gain("b", 0.14)]
+    setups = [one("p", engine="pipe"), one("a"), *(one(name, "i180") for name in others)]
+    assert plan(STOCK, *setups, gains=gains).next.code == step
+
+
 @pytest.mark.parametrize(("ratio", "step"), [(0.30, "ride again"), (-0.30, "find power")])
 def test_what_pulled_too_hard_to_be_believed_does_not_lack_power(ratio, step):
     """Though so uncertain that nothing can be relied on; what pulled far too little may."""
@@ -344,6 +351,15 @@ def test_what_is_at_hand_and_too_likely_lean_is_measured_first(code, values, flo
     assert found == (code, "i170" if code == "list injectors" else "i178", ("e5",))
 
 
+def test_of_two_at_hand_the_one_that_promises_more_is_measured_first():
+    """The other one is likelier lean."""
+    rich = one("a", harm=3.0, inside=0.01, lambda_=Interval(0.73, 0.72, 0.74))
+    far = candidate("i177", **(AT_HAND | {"lambda_": Interval(0.92, 0.84, 1.00)}))
+    sds = {"i177": 0.036, "i178": 0.036}
+    step = step_of(STOCK, rich, far, candidate(**AT_HAND), gains=DECIDED, flow_sds=sds)
+    assert step[:2] == ("measure flow", "i178")
+
+
 def test_one_for_all_fuels_goes_before_one_for_some():
     fuels = ("e10", "e5")
     found = plan(
@@ -458,7 +474,8 @@ def test_where_knock_leaves_nothing_its_cause_goes_first():
     implied = Gate("knock implied", knock=Knock("a", 1.0, "heavy"))
     quiet = one("b", knocks=(Knock("b", 1.0, "light"),), gate=Gate("knock", knock=implied.knock))
     loud = replace(quiet, setup="a", knocks=(Knock("a", 2.0, "heavy"),))
-    setups = STOCK, quiet, loud
+    # Nobody heard it with the last, which another one's shuts.
+    setups = STOCK, quiet, loud, one("c", "i200", gate=implied)
     found = plan(*setups, candidate(gate=implied), gains=[*DECIDED, gain("b", 0.1)])
     assert (found.next.code, found.next.setups) == ("find knock", ("a",))
     assert plan(*setups, candidate(), gains=[*DECIDED, gain("b", 0.1)]).next.code == "buy"
@@ -555,6 +572,9 @@ def test_where_nothing_may_be_ridden_the_reference_is_what_it_is_about():
     assert (found.ride, found.engine, found.strength) == (None, "stock", "open")
     assert found.runs is None
     assert [each.setup for each in found.shut] == ["a", "stock"]
+    # Unless another one is shut by what can be mended, and pulls at all harder.
+    little = one("p", engine="pipe", gate=LEAN)
+    assert plan(shut, little, gains=[gain("p", 0.007, log_sd=1e-6)]).engine == "pipe"
 
 
 def test_of_two_such_engines_the_stronger():

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 
 from tests.tools.simulate_what_if import ASKED, one_day
-from tuninglib.analysis.analyse import analyse
+from tuninglib.analysis.gain import analyse_road
 from tuninglib.analysis.what_if import OTHER_RIDER, Question, _independent, answers, flat_top_speeds
 from tuninglib.interval import Z_95, Measured
 from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s
+from tuninglib.session.defaults import air_of_runs
 
 
 @pytest.fixture(scope="module")
@@ -162,7 +163,7 @@ def test_what_is_not_known_of_a_mass_moves_that_mass(session):
     riders = {n: replace(one, mass=Measured(one.mass.value, 3.92))
               for n, one in session.riders.items()}  # fmt: skip
     runs = [
-        analyse(one).road.equivalent["big_172"]
+        analyse_road(one, air_of_runs(one)).equivalent["big_172"]
         for one in (exact, bike, exact_but_for(session, riders=riders))
     ]
     masses = [
@@ -172,3 +173,21 @@ def test_what_is_not_known_of_a_mass_moves_that_mass(session):
     # Two kilograms; the runs tell little of it. Two riders who took turns are off each by himself.
     assert masses[1] == (pytest.approx(4.0, rel=0.1), 0)
     assert masses[2] == (0, pytest.approx(2.0, rel=0.1))
+
+
+def test_what_is_not_known_of_the_hill_goes_with_the_force_and_cancels(session):
+    """The speed at the marker was read, whatever the slope; on another hill the force counts."""
+    hill, pieces = session.hill, session.hill.pieces
+
+    def asked(length, grade):
+        steep = tuple(replace(p, grade=Measured(p.grade.value, grade)) for p in pieces)
+        own = replace(hill, length=Measured(hill.length.value, length), pieces=steep)
+        session_ = exact_but_for(session, hill=own)
+        run = analyse_road(session_, air_of_runs(session_)).equivalent["big_172"]
+        flat = Question(lengths_m=(400.0,), grade_ratios=(0.0,))
+        return [one.at_force.half_width for one in answers(run, [Question(), flat])]
+
+    exact, *others = asked(0, 0), asked(30, 0), asked(0, 0.02)
+    for same, elsewhere in others:
+        assert same == pytest.approx(exact[0], rel=0.05)
+        assert elsewhere > exact[1] + 0.01
