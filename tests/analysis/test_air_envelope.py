@@ -9,17 +9,8 @@ import pytest
 from tests.analysis.test_decide import one
 from tests.conftest import DEMO
 from tests.outing import Outing
-from tuninglib.analysis.air_envelope import (
-    CASES,
-    KnownAir,
-    RidingAir,
-    air_envelope,
-    known_air,
-    lean_share,
-    log_air,
-    over_air,
-    riding_air,
-)
+from tuninglib.analysis import air_envelope as envelope
+from tuninglib.analysis.air_envelope import CASES, log_air
 from tuninglib.analysis.mixture import density_not_corrected, weighed_readings
 from tuninglib.interval import Interval, Measured
 from tuninglib.physics.air import correction_sae_j1349, standard_pressure_pa, vapour_pressure_pa
@@ -109,12 +100,12 @@ def test_what_is_left_where_the_ecu_sees_to_one_of_both(session):
 
 BAND = Band(0.83, 0.90, 0.90)
 CHANCES = {"both": 0.45, "neither": 0.29, "temperature": 0.25, "pressure": 0.01}
-RIDING = RidingAir(
+RIDING = envelope.RidingAir(
     coldest_k=263.15, hottest_k=303.15, lowest_m=200.0, highest_m=1800.0,
     air_is_stated=True, altitude_is_stated=True,
 )  # fmt: skip
 READ = {"a": (293.15, 97e3, 0.4), None: (285.15, 95e3, 0.5)}
-KNOWN = KnownAir(
+KNOWN = envelope.KnownAir(
     chances=CHANCES, source="readings", riding=RIDING,
     of_setup={name: log_air(*state) for name, state in READ.items()},
     temperature_k={"a": (291.15, 295.15), None: (280.15, 298.15)},
@@ -151,7 +142,7 @@ def below(edge, cases):
 @pytest.mark.parametrize("own", [RIDDEN, LISTED])
 @pytest.mark.parametrize(("kelvin", "metres"), [(268.15, 0.0), (293.15, 600.0), (303.15, 1800.0)])
 def test_lambda_in_other_air_is_the_sum_over_what_the_ecu_may_do(own, kelvin, metres):
-    lambda_, odds = over_air(KNOWN, own, BAND, temperature_k=kelvin, altitude_m=metres)
+    lambda_, odds = envelope.over_air(KNOWN, own, BAND, temperature_k=kelvin, altitude_m=metres)
     cases = list(by_hand(own, kelvin, metres))
     assert lambda_.value == pytest.approx(math.exp(sum(c * m for c, m, _ in cases)))
     assert below(lambda_.low, cases) == pytest.approx(0.025, abs=2e-4)
@@ -165,7 +156,9 @@ def test_edges_in_the_riders_air_are_where_a_case_that_counts_crosses_them(sessi
     """The case of one in a hundred, which would cross one too, is not spoken of."""
     others = [one("b", fuel="e10"), one("c", engine="huge"), one(None, "i160", flow_m3_s=160.0)]
     unread = one(None, "i199", lambda_=None)
-    found = air_envelope(session, KNOWN, [LISTED, *others, unread, RIDDEN], RIDDEN, "stock")
+    found = envelope.air_envelope(
+        session, KNOWN, [LISTED, *others, unread, RIDDEN], RIDDEN, "stock"
+    )
     assert [own.injector for own in found.mixtures] == ["i170", "i160", "i178"]
     for own, read in ((RIDDEN, (291.15, 295.15)), (LISTED, (280.15, 298.15))):
         shown = found.of(own)
@@ -177,14 +170,11 @@ def test_edges_in_the_riders_air_are_where_a_case_that_counts_crosses_them(sessi
         rich = [[c >= 0.02 and m < math.log(0.83) for c, m, _ in at] for at in high]
         cold = [t for t, at in zip(kelvins, lean, strict=True) if any(at)]
         hot = [t for t, at in zip(kelvins, rich, strict=True) if any(at)]
-        assert (shown.lean_below_k, shown.rich_above_k) == (
-            pytest.approx(max(cold)) if cold else None,
-            pytest.approx(min(hot)) if hot else None,
-        )
+        assert shown.lean_below_k == (max(cold) if cold else None)
+        assert shown.rich_above_k == (min(hot) if hot else None)
         for names, table in ((shown.lean_cases, lean), (shown.rich_cases, rich)):
-            assert names == tuple(
-                case for place, case in enumerate(CASES) if any(at[place] for at in table)
-            )
+            crossed = zip(CASES, np.any(table, axis=0), strict=True)
+            assert names == tuple(case for case, any_ in crossed if any_)
         worst = [1 - below(0.90, by_hand(own, 263.15, m)) for m in (200.0, 1800.0)]
         assert shown.worst_leaner == pytest.approx(max(worst), abs=2e-4)
     assert found.of(RIDDEN).lean_cases == ("neither",)
@@ -195,10 +185,9 @@ def test_edges_in_the_riders_air_are_where_a_case_that_counts_crosses_them(sessi
     cell = found.of(RIDDEN).leaner[1][2]
     assert cell == pytest.approx(1 - below(0.90, by_hand(RIDDEN, 273.15, 500.0)), abs=2e-4)
     feet = replace(session, about=replace(session.about, units="imperial"))
-    asked = air_envelope(feet, KNOWN, [RIDDEN], None, "big")
+    asked = envelope.air_envelope(feet, KNOWN, [RIDDEN], None, "big")
     assert asked.altitude_m == pytest.approx([200, *(0.3048 * x for x in (2000, 4000, 6000, 8000))])
-    assert air_envelope(session, KNOWN, [RIDDEN], None, "stock") is None
-    assert found.of(None) is None
+    assert envelope.air_envelope(session, KNOWN, [RIDDEN], None, "stock") is None
 
 
 def test_the_share_of_the_air_in_which_it_is_likelier_lean_than_not():
@@ -210,11 +199,10 @@ def test_the_share_of_the_air_in_which_it_is_likelier_lean_than_not():
             for m in (200.0, 1000.0, 1800.0)
         ]
         assert 0 < sum(counted) < 63
-        assert lean_share(KNOWN, own, BAND) == pytest.approx(sum(counted) / 63)
+        assert envelope.lean_share(KNOWN, own, BAND) == pytest.approx(sum(counted) / 63)
     unsaid = replace(KNOWN, riding=replace(RIDING, air_is_stated=False))
-    assert (
-        lean_share(unsaid, RIDDEN, BAND) is lean_share(KNOWN, one("a", lambda_=None), BAND) is None
-    )
+    assert envelope.lean_share(unsaid, RIDDEN, BAND) is None
+    assert envelope.lean_share(KNOWN, one("a", lambda_=None), BAND) is None
 
 
 @pytest.mark.parametrize("stated", [True, False])
@@ -222,27 +210,21 @@ def test_what_nobody_wrote_down_of_the_air_is_not_known_of_it(session, stated):
     """Every second reading lacks its temperature, its humidity and its pressure."""
     runs = session.runs.assign(air_pressure_pa=96e3, humidity_ratio=0.7)
     runs.loc[runs.index[::2], ["air_temperature_k", "air_pressure_pa", "humidity_ratio"]] = None
-    weather = replace(
-        session.weather,
-        temperature=Measured(291.15, 4.0) if stated else None,
-        pressure=Measured(97e3, 300.0) if stated else None,
-    )
+    day = {"temperature": Measured(291.15, 4.0), "pressure": Measured(97e3, 300.0)}
+    weather = replace(session.weather, **(day if stated else dict.fromkeys(day)))
     bike = replace(session.bike, density_compensation="no")
     known = replace(session, runs=runs, weather=weather, bike=bike)
     air = air_of_runs(known)
-    rows = weighed_readings(known, air)
-    rows = rows.assign(weight=np.linspace(0.2, 1.0, len(rows)))
-    found = known_air(known, air, rows, open_loop=True)
+    rows = weighed_readings(known, air).assign(weight=lambda own: np.linspace(0.2, 1, len(own)))
+    found = envelope.known_air(known, air, rows, open_loop=True)
     assert found.chances == {"both": 0.0, "neither": 1.0, "temperature": 0.0, "pressure": 0.0}
     own = air.loc[rows.index]
     for setup in (*dict.fromkeys(rows["setup"]), None):
         at = rows["setup"] == setup if setup else rows["setup"] != ""
-        read = own[at]
-        left = log_air(*(read[n].to_numpy() for n in
-                         ("temperature_k", "pressure_abs_pa", "humidity_ratio")))  # fmt: skip
-        weight = rows.loc[at, "weight"].to_numpy()[:, None]
+        t, *others = (own.loc[at, n].to_numpy() for n in
+                      ("temperature_k", "pressure_abs_pa", "humidity_ratio"))  # fmt: skip
+        left, weight = log_air(t, *others), rows.loc[at, "weight"].to_numpy()[:, None]
         assert found.of_setup[setup] == pytest.approx((weight * left).sum(axis=0) / weight.sum())
-        t = read["temperature_k"]
         assert found.temperature_k[setup] == ((t.min(), t.max()) if stated else (None, None))
     lacking = known.runs.loc[rows.index, "air_temperature_k"].isna().mean()
     assert 0.3 < lacking < 0.7
@@ -254,8 +236,8 @@ def test_what_nobody_wrote_down_of_the_air_is_not_known_of_it(session, stated):
     by_h *= vapour_pressure_pa(mean_t, 1.0) / mean_p
     sds = [(0, 0), (by_t, by_p), (0, by_p), (by_t, 0)]
     assert found.sd == pytest.approx([math.hypot(t, p, by_h) for t, p in sds], rel=1e-3)
-    assert known_air(known, air, rows, open_loop=False) is None
-    assert known_air(known, air, rows.iloc[:0], open_loop=True) is None
+    assert envelope.known_air(known, air, rows, open_loop=False) is None
+    assert envelope.known_air(known, air, rows.iloc[:0], open_loop=True) is None
 
 
 def test_an_ecu_that_corrects_holds_it_but_for_humidity(results):
@@ -276,40 +258,17 @@ def test_what_is_not_known_spans_the_cases(silent, bare, results):
     )
 
 
-def test_without_an_altitude_or_a_pressure_none_is_drawn(session):
-    """Nor where only some of the readings have a pressure of their own."""
-    home = replace(session, hill=replace(session.hill, altitude=None))
-    home = replace(home, weather=replace(session.weather, pressure=None))
+def test_without_a_pressure_of_every_reading_or_of_the_day_or_an_altitude_none_is_known(session):
+    hill, day = replace(session.hill, altitude=None), replace(session.weather, pressure=None)
     for pressures, known in (([None, None], False), ([97e3, None], False), ([97e3, 96e3], True)):
-        runs = home.runs.iloc[:2].assign(air_pressure_pa=np.array(pressures, dtype=float))
-        some = replace(home, runs=runs)
-        air = air_of_runs(some)
-        rows = runs.assign(weight=1.0)
-        found = known_air(some, air, rows, open_loop=True)
+        runs = session.runs.iloc[:2].assign(air_pressure_pa=np.array(pressures, dtype=float))
+        home, rows = replace(session, hill=hill, weather=day, runs=runs), runs.assign(weight=1.0)
+        found = envelope.known_air(home, air_of_runs(home), rows, open_loop=True)
         assert found.altitude_known is known
-        shown = air_envelope(
-            some, found, [replace(RIDDEN, setup=rows["setup"].iloc[0])], None, "big"
-        )
+        shown = envelope.air_envelope(home, found, [replace(RIDDEN, setup="stock")], None, "big")
         assert (len(shown.altitude_m) > 1) is known
-    hill = replace(home, hill=session.hill, runs=runs.assign(air_pressure_pa=np.nan))
-    assert known_air(hill, air_of_runs(hill), rows, open_loop=True).altitude_known
-
-
-def test_the_riders_air_is_as_stated_or_a_wide_one_on_the_hill(session):
-    stated = replace(session.use, air=Measured(290.0, 7.0), altitude=Measured(600.0, 450.0))
-    found = riding_air(replace(session, use=stated))
-    assert vars(found) == {
-        "coldest_k": 283.0, "hottest_k": 297.0, "lowest_m": 150.0, "highest_m": 1050.0,
-        "air_is_stated": True, "altitude_is_stated": True,
-    }  # fmt: skip
-    usual, hill = replace(session.use, air=None, altitude=None), session.hill
-    for height in (Measured(420.0, 30.0), None):
-        found = riding_air(replace(session, use=usual, hill=replace(hill, altitude=height)))
-        # From -5 to 35 degrees.
-        assert (found.coldest_k, found.hottest_k) == pytest.approx((268.15, 308.15))
-        assert found.lowest_m == found.highest_m == (420.0 if height else 0.0)
-        assert not found.air_is_stated
-        assert not found.altitude_is_stated
+        home = replace(home, hill=session.hill)
+        assert envelope.known_air(home, air_of_runs(home), rows, open_loop=True).altitude_known
 
 
 def test_readings_in_other_air_tell_what_the_ecu_does(silent, tmp_path):

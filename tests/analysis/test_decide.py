@@ -4,7 +4,7 @@ from dataclasses import replace
 
 import pytest
 
-from tuninglib.analysis.decide import Evidence, _with_worths, leans, make_plan
+from tuninglib.analysis.decide import Evidence, leans, make_plan
 from tuninglib.analysis.records import Combination, FuelLimit, Gate, Knock
 from tuninglib.analysis.worth import WEIGHTS, gains_of
 from tuninglib.interval import Interval
@@ -109,19 +109,11 @@ def test_what_was_not_read_counts_for_less_where_others_were():
     both = [gain("a", 0.10, log_sd=1e-4), gain("b", 0.105, log_sd=1e-4)]
     found = plan(STOCK, one("a"), one("b", "i180", **UNREAD), gains=both)
     assert found.ride.setup == "a"
-    nothing = plan(
-        one("stock", "i150", engine="stock", **UNREAD),
-        one("a", **UNREAD),
-        one("b", "i180", **UNREAD),
-        gains=both,
-        missing=("gauge",),
-    )
+    silent = one("stock", "i150", engine="stock", **UNREAD), one("a", **UNREAD)
+    nothing = plan(*silent, one("b", "i180", **UNREAD), gains=both, missing=("gauge",))
+    step = nothing.next
     assert nothing.ride.setup == "b"
-    assert (nothing.next.code, nothing.next.why, set(nothing.next.setups)) == (
-        "ride again",
-        "gauge",
-        {"a", "b"},
-    )
+    assert (step.code, step.why, set(step.setups)) == ("ride again", "gauge", {"a", "b"})
 
 
 def test_what_the_rest_speaks_against_is_no_reason_to_ride_it():
@@ -361,18 +353,10 @@ def test_of_two_at_hand_the_one_that_promises_more_is_measured_first():
 
 
 def test_one_for_all_fuels_goes_before_one_for_some():
-    fuels = ("e10", "e5")
-    found = plan(
-        STOCK,
-        one("a", **FAR),
-        one(None, "i170", "e10", **FAR),
-        candidate("i178", "e5"),
-        candidate("i178", "e10", gate=KNOCK),
-        candidate("i180", "e5", harm=0.1),
-        candidate("i180", "e10", harm=0.1),
-        gains=DECIDED,
-        burnt=fuels,
-    )
+    fuels, today = ("e10", "e5"), (one("a", **FAR), one(None, "i170", "e10", **FAR))
+    half = candidate("i178", "e5"), candidate("i178", "e10", gate=KNOCK)
+    both = [candidate("i180", fuel, harm=0.1) for fuel in fuels]
+    found = plan(STOCK, *today, *half, *both, gains=DECIDED, burnt=fuels)
     assert (found.next.injector, found.next.fuels, found.for_all) == ("i180", fuels, "i180")
     assert [fuel.best.injector for fuel in found.fuels] == ["i180", "i180"]
     assert [fuel.fitted.injector for fuel in found.fuels] == ["i170", "i170"]
@@ -409,13 +393,8 @@ def test_what_was_ridden_is_taken_up_for_the_fuel_on_which_what_is_fitted_will_n
 
 
 def test_what_was_ridden_and_weighed_is_not_taken_up_again():
-    found = plan(
-        STOCK,
-        one("a", **FAR),
-        one("b", "i180"),
-        gains=[gain("a", 0.20), gain("b", 0.10)],
-        apart=[("a", "b")],
-    )
+    gains = [gain("a", 0.20), gain("b", 0.10)]
+    found = plan(STOCK, one("a", **FAR), one("b", "i180"), gains=gains, apart=[("a", "b")])
     assert (found.ride.setup, found.next.code) == ("a", "list injectors")
 
 
@@ -448,13 +427,8 @@ def test_a_little_gain_is_enough_where_what_is_ridden_is_likelier_outside_the_ba
 
 
 def test_no_injector_is_listed_against_a_fuel_that_is_not_allowed():
-    found = step_of(
-        STOCK,
-        one("a", gate=NOT_ALLOWED),
-        candidate("i140", gate=KNOCK),
-        candidate(gate=NOT_ALLOWED),
-        gains=DECIDED,
-    )
+    listed = candidate("i140", gate=KNOCK), candidate(gate=NOT_ALLOWED)
+    found = step_of(STOCK, one("a", gate=NOT_ALLOWED), *listed, gains=DECIDED)
     assert found == ("change fuel", None, ())
     shut = replace(STOCK, gate=NOT_ALLOWED)
     none = step_of(shut, one("a", gate=NOT_ALLOWED), gains=DECIDED, burnt=())
@@ -614,37 +588,8 @@ def test_what_the_other_does_more_harm_speaks_against_more_runs(harms, code):
     assert (found.ride.setup, found.equals, found.next.code) == ("a", ("b",), code)
 
 
-def test_each_gain_in_the_plan_is_its_own_and_worth_is_less_by_its_harm():
-    """What another injector on the ride's engine would pull is what is ridden; not on another."""
-    gains = [gain("a", 0.14, log_sd=1e-5), gain("p", 0.03, log_sd=1e-5)]
-    listed = candidate(harm=0.4), candidate(engine="pipe", harm=0.7)
-    shut = one("p", engine="pipe", gate=LEAN, harm=1.5)
-    unknown = one(None, "i199", **UNREAD)
-    known = evidence(STOCK, one("a"), shut, *listed, unknown, gains=gains)
-    found = _with_worths(known, one("a"))
-    told = {(each.setup, each.injector, each.engine): each for each in found}
-    for key, expected, harm in (
-        (("a", "i170", "big"), 14.0, 0.0),
-        (("p", "i170", "pipe"), 3.0, 1.5),
-        ((None, "i178", "big"), 14.0, 0.4),
-        (("stock", "i150", "stock"), 0.0, 0.0),
-    ):
-        assert told[key].gain == pytest.approx(expected, abs=0.02)
-        assert told[key].worth == pytest.approx(expected - harm, abs=0.02)
-    # Between what is usual of it and what its one setup did.
-    assert 0.0 < told[None, "i178", "pipe"].gain < 3.0
-    assert told[None, "i199", "big"].worth is None
-
-
 def test_runs_are_those_of_the_likeliest_gain():
-    stock = one("stock", "i150", engine="pipe")
+    setups = one("stock", "i150", engine="pipe"), one("a", engine="pipe"), one("b", engine="pipe")
     gains = [gain("a", 0.01, 0.6, told=False), gain("b", 0.05, 0.8, told=False)]
-    found = plan(
-        stock,
-        one("a", engine="pipe"),
-        one("b", "i180", engine="pipe"),
-        gains=gains,
-        bigger=frozenset(),
-        more_runs={"a": 3, "b": 7},
-    )
+    found = plan(*setups, gains=gains, bigger=frozenset(), more_runs={"a": 3, "b": 7})
     assert (found.runs, found.next.runs) == (7, 7)

@@ -100,8 +100,7 @@ def test_nothing_is_doubted_in_the_demo(clean, back):
 
 
 @pytest.mark.parametrize(
-    ("old", "setup"),
-    [(RUN_13, "big_172"), ("16,big_172_e10,tove,48,69,13.1,13.3", "big_172_e10")],
+    ("old", "setup"), [(RUN_13, "big_172"), ("16,big_172_e10,tove,48,69,13.1,13.3", "big_172_e10")]
 )
 def test_one_bad_reading_turns_nothing_round_and_is_named(changed, clean, old, setup):
     number = int(old.split(",")[0])

@@ -1,7 +1,6 @@
 """The injector ladder of the demo: its order, what each prospect repeats, and untried ones."""
 
 from dataclasses import replace
-from statistics import NormalDist
 
 import numpy as np
 import pytest
@@ -224,27 +223,6 @@ def test_an_injector_is_open_for_its_fuel_and_the_longest_dead_time(results, mod
     open_s = [one.open_time_s - injectors[name].dead_time.value
               for one, name in ((own, "i178"), (other, "i172"))]  # fmt: skip
     assert open_s[1] / open_s[0] == pytest.approx(178 / 172)
-
-
-@pytest.mark.parametrize(("lowest", "highest"), [(0.83, 0.90), (0.80, 0.86)])
-def test_odds_of_what_was_read_follow_the_band_that_is_asked(results, model, lowest, highest):
-    """The report's own where it is its band; else by the interval that was read."""
-    own = next(one for one in results.mixtures if one.setup == "big_172")
-    found = outlook(model, Asked(injector="i172", fuel="e5", lowest=lowest, highest=highest))
-    assert found.lambda_ == own.lambda_ == found.reported.lambda_
-    if lowest == 0.83:
-        assert found.odds == own.odds
-    sd = own.lambda_.half_width / 1.96 / own.lambda_.value
-    normal = NormalDist(np.log(own.lambda_.value), sd)
-    assert found.odds.richer == pytest.approx(normal.cdf(np.log(lowest)), abs=0.02)
-    assert found.odds.leaner == pytest.approx(1 - normal.cdf(np.log(highest)), abs=0.02)
-    assert found.odds.inside == pytest.approx(1 - found.odds.richer - found.odds.leaner)
-    # Changed, it is another one, of which the report says nothing.
-    other = outlook(model, Asked(injector="i172", fuel="e5", lowest=lowest, highest=highest,
-                                 tolerance=0.07))  # fmt: skip
-    assert other.reported is None
-    assert other.lambda_ != own.lambda_
-    assert not other.outside_tried_range
 
 
 def test_where_nothing_can_be_predicted_there_is_no_ladder(results):
