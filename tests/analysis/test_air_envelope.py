@@ -6,14 +6,17 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
+from tests.analysis.test_decide import one
 from tests.conftest import DEMO
 from tests.outing import Outing
+from tuninglib.analysis import air_envelope as envelope
 from tuninglib.analysis.air_envelope import CASES, log_air
-from tuninglib.analysis.mixture import density_not_corrected
-from tuninglib.physics.air import correction_sae_j1349, standard_pressure_pa
+from tuninglib.analysis.mixture import density_not_corrected, weighed_readings
+from tuninglib.interval import Interval, Measured
+from tuninglib.physics.air import correction_sae_j1349, standard_pressure_pa, vapour_pressure_pa
 from tuninglib.report import mixture, verdict, what_if
 from tuninglib.report.advice import gate_sentence
-from tuninglib.session.defaults import air_of_runs
+from tuninglib.session.defaults import Band, air_of_runs
 
 NEITHER, TEMPERATURE = list(CASES).index("neither"), list(CASES).index("temperature")
 
@@ -95,20 +98,146 @@ def test_what_is_left_where_the_ecu_sees_to_one_of_both(session):
 
 # The envelope -------------------------------------------------------------------------------------
 
+BAND = Band(0.83, 0.90, 0.90)
+CHANCES = {"both": 0.45, "neither": 0.29, "temperature": 0.25, "pressure": 0.01}
+RIDING = envelope.RidingAir(
+    coldest_k=263.15, hottest_k=303.15, lowest_m=200.0, highest_m=1800.0,
+    air_is_stated=True, altitude_is_stated=True,
+)  # fmt: skip
+READ = {"a": (293.15, 97e3, 0.4), None: (285.15, 95e3, 0.5)}
+KNOWN = envelope.KnownAir(
+    chances=CHANCES, source="readings", riding=RIDING,
+    of_setup={name: log_air(*state) for name, state in READ.items()},
+    temperature_k={"a": (291.15, 295.15), None: (280.15, 298.15)},
+    sd=np.array([0.004, 0.012, 0.008, 0.010]), altitude_known=True,
+)  # fmt: skip
+RIDDEN = one("a", lambda_=Interval(0.87, 0.85, 0.89))
+LISTED = one(None, "i178", lambda_=Interval(0.835, 0.80, 0.87), flow_m3_s=178.0)
 
-def test_cold_air_is_leaner_and_a_pass_richer(bare):
-    own = bare.air.of(bare.plan.ride)
-    assert own.lambda_[0][0] > 1.1 * own.lambda_[0][-1]
-    assert own.lambda_[-1][0] < 0.8 * own.lambda_[0][0]
-    # 0.876 was read at 21.3 °C on the hill; the band ends at 0.90.
-    assert own.lean_below_k == pytest.approx(294.4 * 0.876 / 0.90, abs=1.5)
+
+def by_hand(own, kelvin, metres):
+    """Of each case: its chance, and mean and standard deviation of log lambda."""
+    setup = "a" if own.setup else None
+    spread = math.log(own.lambda_.high / own.lambda_.low) / (2 * 1.96)
+    for place, (case, chance) in enumerate(CHANCES.items()):
+        here, there = (kelvin, standard_pressure_pa(metres), 0.5), READ[setup]
+        ratio = 1.0
+        for state, power in ((here, 1), (there, -1)):
+            air = (state[1] - state[2] * vapour_pressure_pa(state[0], 1.0)) / state[0]
+            air *= state[0] if case in ("both", "temperature") else 1.0
+            air /= state[1] if case in ("both", "pressure") else 1.0
+            ratio *= air**power
+        # Fifteen hundredths of humidity, and a hundredth of pressure unless the ECU sees to it.
+        unknown = [0.15 * vapour_pressure_pa(kelvin, 1.0) / standard_pressure_pa(metres)]
+        unknown += [0.01] if case in ("neither", "temperature") else []
+        sd = math.hypot(spread, KNOWN.sd[place], *unknown)
+        yield chance, math.log(own.lambda_.value * ratio), sd
 
 
-def test_where_it_was_read_the_interval_is_its_own(bare):
-    own, ride = bare.air.of(bare.plan.ride), bare.plan.ride
-    width = np.interp(294.4, bare.air.temperature_k, np.subtract(own.high[0], own.low[0]))
-    # The weather's pressure on another day comes in, and little else.
-    assert 1.2 * ride.lambda_.half_width < width / 2 < 1.5 * ride.lambda_.half_width
+def below(edge, cases):
+    """Chance that lambda is below an edge."""
+    return sum(c * (1 + math.erf((math.log(edge) - m) / s / 2**0.5)) / 2 for c, m, s in cases)
+
+
+@pytest.mark.parametrize("own", [RIDDEN, LISTED])
+@pytest.mark.parametrize(("kelvin", "metres"), [(268.15, 0.0), (293.15, 600.0), (303.15, 1800.0)])
+def test_lambda_in_other_air_is_the_sum_over_what_the_ecu_may_do(own, kelvin, metres):
+    lambda_, odds = envelope.over_air(KNOWN, own, BAND, temperature_k=kelvin, altitude_m=metres)
+    cases = list(by_hand(own, kelvin, metres))
+    assert lambda_.value == pytest.approx(math.exp(sum(c * m for c, m, _ in cases)))
+    assert below(lambda_.low, cases) == pytest.approx(0.025, abs=2e-4)
+    assert below(lambda_.high, cases) == pytest.approx(0.975, abs=2e-4)
+    assert odds.richer == pytest.approx(below(0.83, cases), abs=2e-4)
+    assert odds.leaner == pytest.approx(1 - below(0.90, cases), abs=2e-4)
+    assert odds.richer + odds.inside + odds.leaner == pytest.approx(1.0)
+
+
+def test_edges_in_the_riders_air_are_where_a_case_that_counts_crosses_them(session):
+    """The case of one in a hundred, which would cross one too, is not spoken of."""
+    others = [one("b", fuel="e10"), one("c", engine="huge"), one(None, "i160", flow_m3_s=160.0)]
+    unread = one(None, "i199", lambda_=None)
+    found = envelope.air_envelope(
+        session, KNOWN, [LISTED, *others, unread, RIDDEN], RIDDEN, "stock"
+    )
+    assert [own.injector for own in found.mixtures] == ["i170", "i160", "i178"]
+    for own, read in ((RIDDEN, (291.15, 295.15)), (LISTED, (280.15, 298.15))):
+        shown = found.of(own)
+        assert (shown.coldest_read_k, shown.hottest_read_k) == read
+        # Half a degree apart: on the lowest ground and on the highest.
+        kelvins = [263.15 + 0.5 * k for k in range(81)]
+        low, high = ([list(by_hand(own, t, m)) for t in kelvins] for m in (200.0, 1800.0))
+        lean = [[c >= 0.02 and m > math.log(0.90) for c, m, _ in at] for at in low]
+        rich = [[c >= 0.02 and m < math.log(0.83) for c, m, _ in at] for at in high]
+        cold = [t for t, at in zip(kelvins, lean, strict=True) if any(at)]
+        hot = [t for t, at in zip(kelvins, rich, strict=True) if any(at)]
+        assert shown.lean_below_k == (max(cold) if cold else None)
+        assert shown.rich_above_k == (min(hot) if hot else None)
+        for names, table in ((shown.lean_cases, lean), (shown.rich_cases, rich)):
+            crossed = zip(CASES, np.any(table, axis=0), strict=True)
+            assert names == tuple(case for case, any_ in crossed if any_)
+        worst = [1 - below(0.90, by_hand(own, 263.15, m)) for m in (200.0, 1800.0)]
+        assert shown.worst_leaner == pytest.approx(max(worst), abs=2e-4)
+    assert found.of(RIDDEN).lean_cases == ("neither",)
+    assert found.of(RIDDEN).rich_cases == ("neither", "temperature")
+    # Every five degrees from -10, which is ridden, to 35, and every 500 m above the lowest.
+    assert found.temperature_k == pytest.approx([263.15 + 5 * k for k in range(10)])
+    assert found.altitude_m == pytest.approx([200, 500, 1000, 1500, 2000, 2500])
+    cell = found.of(RIDDEN).leaner[1][2]
+    assert cell == pytest.approx(1 - below(0.90, by_hand(RIDDEN, 273.15, 500.0)), abs=2e-4)
+    feet = replace(session, about=replace(session.about, units="imperial"))
+    asked = envelope.air_envelope(feet, KNOWN, [RIDDEN], None, "big")
+    assert asked.altitude_m == pytest.approx([200, *(0.3048 * x for x in (2000, 4000, 6000, 8000))])
+    assert envelope.air_envelope(session, KNOWN, [RIDDEN], None, "stock") is None
+
+
+def test_the_share_of_the_air_in_which_it_is_likelier_lean_than_not():
+    """Over 21 temperatures and 3 altitudes."""
+    for own in (replace(RIDDEN, lambda_=Interval(at, 0.88, 0.91)) for at in (0.89, 0.895)):
+        counted = [
+            below(0.90, by_hand(own, 263.15 + 2 * k, m)) < 0.5
+            for k in range(21)
+            for m in (200.0, 1000.0, 1800.0)
+        ]
+        assert 0 < sum(counted) < 63
+        assert envelope.lean_share(KNOWN, own, BAND) == pytest.approx(sum(counted) / 63)
+    unsaid = replace(KNOWN, riding=replace(RIDING, air_is_stated=False))
+    assert envelope.lean_share(unsaid, RIDDEN, BAND) is None
+    assert envelope.lean_share(KNOWN, one("a", lambda_=None), BAND) is None
+
+
+@pytest.mark.parametrize("stated", [True, False])
+def test_what_nobody_wrote_down_of_the_air_is_not_known_of_it(session, stated):
+    """Every second reading lacks its temperature, its humidity and its pressure."""
+    runs = session.runs.assign(air_pressure_pa=96e3, humidity_ratio=0.7)
+    runs.loc[runs.index[::2], ["air_temperature_k", "air_pressure_pa", "humidity_ratio"]] = None
+    day = {"temperature": Measured(291.15, 4.0), "pressure": Measured(97e3, 300.0)}
+    weather = replace(session.weather, **(day if stated else dict.fromkeys(day)))
+    bike = replace(session.bike, density_compensation="no")
+    known = replace(session, runs=runs, weather=weather, bike=bike)
+    air = air_of_runs(known)
+    rows = weighed_readings(known, air).assign(weight=lambda own: np.linspace(0.2, 1, len(own)))
+    found = envelope.known_air(known, air, rows, open_loop=True)
+    assert found.chances == {"both": 0.0, "neither": 1.0, "temperature": 0.0, "pressure": 0.0}
+    own = air.loc[rows.index]
+    for setup in (*dict.fromkeys(rows["setup"]), None):
+        at = rows["setup"] == setup if setup else rows["setup"] != ""
+        t, *others = (own.loc[at, n].to_numpy() for n in
+                      ("temperature_k", "pressure_abs_pa", "humidity_ratio"))  # fmt: skip
+        left, weight = log_air(t, *others), rows.loc[at, "weight"].to_numpy()[:, None]
+        assert found.of_setup[setup] == pytest.approx((weight * left).sum(axis=0) / weight.sum())
+        assert found.temperature_k[setup] == ((t.min(), t.max()) if stated else (None, None))
+    lacking = known.runs.loc[rows.index, "air_temperature_k"].isna().mean()
+    assert 0.3 < lacking < 0.7
+    mean_t, mean_p = own["temperature_k"].mean(), own["pressure_abs_pa"].mean()
+    # Where the day's is not stated: 15 degrees either way, and 1 % for the weather.
+    by_t = lacking * (4.0 if stated else 15.0) / 1.96 / mean_t
+    by_p = lacking * (300.0 / 1.96 / 97e3 if stated else 0.01)
+    by_h = lacking * session.weather.humidity.half_width / 1.96
+    by_h *= vapour_pressure_pa(mean_t, 1.0) / mean_p
+    sds = [(0, 0), (by_t, by_p), (0, by_p), (by_t, 0)]
+    assert found.sd == pytest.approx([math.hypot(t, p, by_h) for t, p in sds], rel=1e-3)
+    assert envelope.known_air(known, air, rows, open_loop=False) is None
+    assert envelope.known_air(known, air, rows.iloc[:0], open_loop=True) is None
 
 
 def test_an_ecu_that_corrects_holds_it_but_for_humidity(results):
@@ -129,14 +258,17 @@ def test_what_is_not_known_spans_the_cases(silent, bare, results):
     )
 
 
-def test_air_that_nobody_wrote_down_widens_it_and_no_altitude_is_drawn(tmp_path, bare):
-    outing = Outing(DEMO, tmp_path / "unread").key("bike", density_compensation="no")
-    outing.without_columns("air_temperature").key("hill", altitude=None)
-    results = outing.key("weather", pressure=None).results()
-    own, known = results.air.of(results.plan.ride), bare.air.of(bare.plan.ride)
-    assert own.high[0][0] - own.low[0][0] > 2 * (known.high[0][0] - known.low[0][0])
-    assert own.coldest_read_k is None
-    assert len(results.air.altitude_m) == 1
+def test_without_a_pressure_of_every_reading_or_of_the_day_or_an_altitude_none_is_known(session):
+    hill, day = replace(session.hill, altitude=None), replace(session.weather, pressure=None)
+    for pressures, known in (([None, None], False), ([97e3, None], False), ([97e3, 96e3], True)):
+        runs = session.runs.iloc[:2].assign(air_pressure_pa=np.array(pressures, dtype=float))
+        home, rows = replace(session, hill=hill, weather=day, runs=runs), runs.assign(weight=1.0)
+        found = envelope.known_air(home, air_of_runs(home), rows, open_loop=True)
+        assert found.altitude_known is known
+        shown = envelope.air_envelope(home, found, [replace(RIDDEN, setup="stock")], None, "big")
+        assert (len(shown.altitude_m) > 1) is known
+        home = replace(home, hill=session.hill)
+        assert envelope.known_air(home, air_of_runs(home), rows, open_loop=True).altitude_known
 
 
 def test_readings_in_other_air_tell_what_the_ecu_does(silent, tmp_path):

@@ -56,12 +56,23 @@ def test_the_flow_to_look_for_has_the_chances_of_the_fuel_where_they_are_worst(
     outing.without_table("injectors.i178").without_table("injectors.i205")
     wanted = outing.results().plan.flow_wanted
     listed = Outing(outing.folder, tmp_path / "listed")
-    listed.key("injectors.new", flow=f"{wanted.flow_m3_s * 6e7:.3f} cc/min", tolerance="7 %")
-    own = [
-        one.odds
-        for one in listed.results().combinations
-        if (one.engine, one.injector) == ("big", "new")
-    ]
+    for percent in range(-16, 17, 4):
+        flow = f"{wanted.flow_m3_s * (1 + percent / 100) * 6e7:.3f} cc/min"
+        listed.key(f"injectors.by {percent}", flow=flow, tolerance="7 %")
+    by_name = {}
+    for one in listed.results().combinations:
+        if one.engine == "big" and one.injector.startswith("by"):
+            by_name.setdefault(one.injector, []).append(one)
+    own = [one.odds for one in by_name["by 0"]]
+    # Of those that may be tried none does less harm by 0.2 %, nor about as little and is likelier.
+    harms = {name: sum(one.harm for one in both) / 2 for name, both in by_name.items()
+             if all(one.may_be_tried for one in both)}  # fmt: skip
+    least = min(harms.values())
+    assert len(harms) > 3
+    assert max(harms.values()) > least + 0.5
+    assert harms["by 0"] < least + 0.21
+    near = [by_name[name] for name, harm in harms.items() if harm <= least + 0.15]
+    assert max(min(one.odds.inside for one in both) for both in near) < wanted.inside + 0.01
     assert [abs(one.leaner - wanted.leaner) > 0.05 for one in own] == [True, False]
     assert wanted.leaner == pytest.approx(max(one.leaner for one in own), abs=0.01)
     assert wanted.inside == pytest.approx(min(one.inside for one in own), abs=0.01)

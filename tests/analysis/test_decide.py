@@ -6,7 +6,7 @@ import pytest
 
 from tuninglib.analysis.decide import Evidence, leans, make_plan
 from tuninglib.analysis.records import Combination, FuelLimit, Gate, Knock
-from tuninglib.analysis.worth import LIKELY, SAME, WEIGHTS, WORTH_THE_WORK, gains_of
+from tuninglib.analysis.worth import WEIGHTS, gains_of
 from tuninglib.interval import Interval
 from tuninglib.physics.fuels import Octane
 from tuninglib.session.defaults import Band
@@ -34,11 +34,16 @@ def gain(setup, ratio, odds=0.999, told=True, over="stock", log_sd=0.01):
     return Gain(setup=setup, over=over, ratio=interval, comparisons=1, shares={}, **facts)
 
 
+UNREAD = {"harm": None, "odds": None, "lambda_": None, "source": "unknown"}
 STOCK = one("stock", "i150", engine="stock")
 
 
-def plan(*combinations, gains=(), apart=(), **values):
-    """The plan of a few combinations; gains are those of other setups over stock."""
+def plan(*combinations, **values):
+    return make_plan(evidence(*combinations, **values))
+
+
+def evidence(*combinations, gains=(), apart=(), **values):
+    """That of a few combinations; gains are those of other setups over stock."""
     found = {"stock": None} | {one.setup: one for one in gains} if gains is not None else {}
     engine_of = {"stock": "stock"} | {c.setup: c.engine for c in combinations if c.setup}
     pairs = {frozenset((one.setup, one.over)) for one in gains or () if one.told_apart}
@@ -56,7 +61,7 @@ def plan(*combinations, gains=(), apart=(), **values):
         "band": Band(0.83, 0.90, 0.90),
         "weights": WEIGHTS["balanced"],
     }
-    return make_plan(Evidence(**(facts | values)))
+    return Evidence(**(facts | values))
 
 
 def step_of(*combinations, **values):
@@ -90,34 +95,25 @@ def test_worth_is_expected_gain_less_harm():
 
 def test_of_the_same_worth_the_larger_injector_and_the_reference_where_little_is_to_gain():
     alike = [gain("a", 0.12, log_sd=1e-4), gain("b", 0.12, log_sd=1e-4)]
-    large = one("b", "i180", harm=SAME - 0.02, flow_m3_s=180.0)
+    large = one("b", "i180", harm=0.18, flow_m3_s=180.0)
     assert plan(STOCK, one("a"), large, gains=alike).ride.setup == "b"
-    large = replace(large, harm=SAME + 0.02)
+    large = replace(large, harm=0.22)
     assert plan(STOCK, one("a"), large, gains=alike).ride.setup == "a"
     pipe = one("a", engine="pipe", flow_m3_s=190.0)
     for more, ride in ((-0.1, "stock"), (0.1, "a")):
-        ratio = (WORTH_THE_WORK + more) / 100
+        ratio = (0.5 + more) / 100
         assert plan(STOCK, pipe, gains=[gain("a", ratio, log_sd=1e-5)]).ride.setup == ride
 
 
 def test_what_was_not_read_counts_for_less_where_others_were():
-    unread = {"harm": None, "odds": None, "lambda_": None, "source": "unknown"}
     both = [gain("a", 0.10, log_sd=1e-4), gain("b", 0.105, log_sd=1e-4)]
-    found = plan(STOCK, one("a"), one("b", "i180", **unread), gains=both)
+    found = plan(STOCK, one("a"), one("b", "i180", **UNREAD), gains=both)
     assert found.ride.setup == "a"
-    nothing = plan(
-        one("stock", "i150", engine="stock", **unread),
-        one("a", **unread),
-        one("b", "i180", **unread),
-        gains=both,
-        missing=("gauge",),
-    )
+    silent = one("stock", "i150", engine="stock", **UNREAD), one("a", **UNREAD)
+    nothing = plan(*silent, one("b", "i180", **UNREAD), gains=both, missing=("gauge",))
+    step = nothing.next
     assert nothing.ride.setup == "b"
-    assert (nothing.next.code, nothing.next.why, set(nothing.next.setups)) == (
-        "ride again",
-        "gauge",
-        {"a", "b"},
-    )
+    assert (step.code, step.why, set(step.setups)) == ("ride again", "gauge", {"a", "b"})
 
 
 def test_what_the_rest_speaks_against_is_no_reason_to_ride_it():
@@ -175,6 +171,28 @@ def test_power_is_looked_for_only_where_the_runs_leave_no_room_for_it(high, step
     assert plan(STOCK, one("a"), gains=[few]).next.code == step
 
 
+@pytest.mark.parametrize(("others", "step"), [((), "find power"), (("b",), "nothing")])
+def test_one_setup_that_pulls_as_it_should_clears_its_engine(others, step):
+    gains = [gain("p", 0.30), gain("a", -0.10, 0.0005), gain("b", 0.14)]
+    setups = [one("p", engine="pipe"), one("a"), *(one(name, "i180") for name in others)]
+    assert plan(STOCK, *setups, gains=gains).next.code == step
+
+
+@pytest.mark.parametrize(("ratio", "step"), [(0.30, "ride again"), (-0.30, "find power")])
+def test_what_pulled_too_hard_to_be_believed_does_not_lack_power(ratio, step):
+    """Though so uncertain that nothing can be relied on; what pulled far too little may."""
+    wild = replace(gain("a", ratio, 0.6, told=False), doubted=True)
+    assert plan(STOCK, one("a"), gains=[wild]).next.code == step
+
+
+def test_what_nobody_read_counts_a_per_cent_where_something_was():
+    """What its maker delivered does not, nor anything where no gauge was read."""
+    found = evidence(one("stock", engine="stock", **UNREAD), one("a", **UNREAD), one("b", harm=0.3))
+    assert [found.harm(each) for each in found.combinations] == [0.0, 1.0, 0.3]
+    found = evidence(one("stock", engine="stock", **UNREAD), one("a", **UNREAD))
+    assert [found.harm(each) for each in found.combinations] == [0.0, 0.0]
+
+
 # On the fuel that was ridden: one that knocked and was lean, and one that washes the bore.
 TOO_LEAN = {"gate": Gate("lean"), "lambda_": Interval(0.99, 0.97, 1.01), "odds": Odds(0, 0, 1.0)}
 TOO_RICH = {"gate": Gate("rich"), "lambda_": Interval(0.70, 0.68, 0.72), "odds": Odds(1.0, 0, 0)}
@@ -222,10 +240,9 @@ def test_without_speeds_the_bigger_engine_of_least_harm_stays_on():
 
 
 def test_without_speeds_or_readings_the_reference():
-    unread = {"harm": None, "odds": None, "lambda_": None, "source": "unknown"}
-    stock = one("stock", engine="stock", **unread)
-    assert plan(one("a", **unread), stock, gains=None, bigger=frozenset()).ride.setup == "stock"
-    assert plan(one("a", **unread), gains=None).ride is None
+    stock = one("stock", engine="stock", **UNREAD)
+    assert plan(one("a", **UNREAD), stock, gains=None, bigger=frozenset()).ride.setup == "stock"
+    assert plan(one("a", **UNREAD), gains=None).ride is None
 
 
 def test_what_will_be_burnt_goes_before_what_will_not():
@@ -289,7 +306,7 @@ def test_price_breaks_ties_and_nothing_else():
     assert found[1] == "i178"
 
 
-@pytest.mark.parametrize(("inside", "code"), [(LIKELY, "buy"), (LIKELY - 0.01, "list injectors")])
+@pytest.mark.parametrize(("inside", "code"), [(0.20, "buy"), (0.19, "list injectors")])
 def test_what_is_unlikely_to_fit_is_no_answer(inside, code):
     found = step_of(STOCK, one("a", **FAR), candidate(inside=inside), gains=DECIDED)
     assert found[:2] == (code, "i178")
@@ -326,32 +343,58 @@ def test_what_is_at_hand_and_too_likely_lean_is_measured_first(code, values, flo
     assert found == (code, "i170" if code == "list injectors" else "i178", ("e5",))
 
 
+def test_of_two_at_hand_the_one_that_promises_more_is_measured_first():
+    """The other one is likelier lean."""
+    rich = one("a", harm=3.0, inside=0.01, lambda_=Interval(0.73, 0.72, 0.74))
+    far = candidate("i177", **(AT_HAND | {"lambda_": Interval(0.92, 0.84, 1.00)}))
+    sds = {"i177": 0.036, "i178": 0.036}
+    step = step_of(STOCK, rich, far, candidate(**AT_HAND), gains=DECIDED, flow_sds=sds)
+    assert step[:2] == ("measure flow", "i178")
+
+
 def test_one_for_all_fuels_goes_before_one_for_some():
-    fuels = ("e10", "e5")
-    found = plan(
-        STOCK,
-        one("a", **FAR),
-        one(None, "i170", "e10", **FAR),
-        candidate("i178", "e5"),
-        candidate("i178", "e10", gate=KNOCK),
-        candidate("i180", "e5", harm=0.1),
-        candidate("i180", "e10", harm=0.1),
-        gains=DECIDED,
-        burnt=fuels,
-    )
+    fuels, today = ("e10", "e5"), (one("a", **FAR), one(None, "i170", "e10", **FAR))
+    half = candidate("i178", "e5"), candidate("i178", "e10", gate=KNOCK)
+    both = [candidate("i180", fuel, harm=0.1) for fuel in fuels]
+    found = plan(STOCK, *today, *half, *both, gains=DECIDED, burnt=fuels)
     assert (found.next.injector, found.next.fuels, found.for_all) == ("i180", fuels, "i180")
     assert [fuel.best.injector for fuel in found.fuels] == ["i180", "i180"]
     assert [fuel.fitted.injector for fuel in found.fuels] == ["i170", "i170"]
 
 
+def test_what_must_not_be_burnt_with_it_counts_against_an_injector():
+    """One that fits on one fuel alone, beside one that is a little rich on both: 3 % a fuel."""
+    rich = {"lambda_": Interval(0.80, 0.79, 0.81), "harm": 0.9}
+    half = candidate("i178", "e5"), candidate("i178", "e10", gate=KNOCK)
+    both = candidate("i180", "e5", **rich), candidate("i180", "e10", **rich)
+    today = one("a", **FAR), one(None, "i170", "e10", **FAR)
+    fuels = ("e10", "e5")
+    step = step_of(STOCK, *today, *half, *both, gains=DECIDED, burnt=fuels)
+    assert step == ("buy", "i180", fuels)
+    # A fuel of which nothing is known counts against it, too.
+    assert step_of(STOCK, *today, half[0], *both, gains=DECIDED, burnt=fuels)[1] == "i180"
+
+
+@pytest.mark.parametrize(
+    ("there", "step"),
+    [({"gate": LEAN}, "fit"), ({"harm": 3.0}, "fit"), (UNREAD, "change fuel"), ({}, "nothing")],
+)
+def test_what_was_ridden_is_taken_up_for_the_fuel_on_which_what_is_fitted_will_not_do(there, step):
+    """It pulls 0.9 % less. What nobody read counts 1 %, what must not be burnt 3 %."""
+    gains = [gain("a", 0.15, log_sd=1e-5), gain("b", 0.14, log_sd=1e-5)]
+    own = one("a"), one(None, "i170", "e10", **there)
+    other = one("b", "i180"), one(None, "i180", "e10", owned=True)
+    found = plan(STOCK, *own, *other, gains=gains, burnt=("e10", "e5"), apart=[("a", "b")])
+    assert (found.ride.setup, found.next.code) == ("a", step)
+    # The other one's own harm counts against it as much.
+    harmful = one("b", "i180"), one(None, "i180", "e10", owned=True, harm=2.5)
+    found = plan(STOCK, *own, *harmful, gains=gains, burnt=("e10", "e5"), apart=[("a", "b")])
+    assert found.next.code != "fit"
+
+
 def test_what_was_ridden_and_weighed_is_not_taken_up_again():
-    found = plan(
-        STOCK,
-        one("a", **FAR),
-        one("b", "i180"),
-        gains=[gain("a", 0.20), gain("b", 0.10)],
-        apart=[("a", "b")],
-    )
+    gains = [gain("a", 0.20), gain("b", 0.10)]
+    found = plan(STOCK, one("a", **FAR), one("b", "i180"), gains=gains, apart=[("a", "b")])
     assert (found.ride.setup, found.next.code) == ("a", "list injectors")
 
 
@@ -375,14 +418,17 @@ def test_where_nothing_passes_at_all_others_are_listed():
     assert found.fuels[0].best is None
 
 
+@pytest.mark.parametrize(("inside", "bought"), [(0.4, True), (0.6, False)])
+def test_a_little_gain_is_enough_where_what_is_ridden_is_likelier_outside_the_band(inside, bought):
+    """0.35 % is more than what is the same, and less than what is worth the work."""
+    today = one("a", harm=0.35, inside=inside, lambda_=Interval(0.8183, 0.8182, 0.8184))
+    step = step_of(STOCK, today, candidate(), gains=DECIDED, gauge_sd=1e-6)
+    assert (step[:2] == ("buy", "i178")) is bought
+
+
 def test_no_injector_is_listed_against_a_fuel_that_is_not_allowed():
-    found = step_of(
-        STOCK,
-        one("a", gate=NOT_ALLOWED),
-        candidate("i140", gate=KNOCK),
-        candidate(gate=NOT_ALLOWED),
-        gains=DECIDED,
-    )
+    listed = candidate("i140", gate=KNOCK), candidate(gate=NOT_ALLOWED)
+    found = step_of(STOCK, one("a", gate=NOT_ALLOWED), *listed, gains=DECIDED)
     assert found == ("change fuel", None, ())
     shut = replace(STOCK, gate=NOT_ALLOWED)
     none = step_of(shut, one("a", gate=NOT_ALLOWED), gains=DECIDED, burnt=())
@@ -402,7 +448,8 @@ def test_where_knock_leaves_nothing_its_cause_goes_first():
     implied = Gate("knock implied", knock=Knock("a", 1.0, "heavy"))
     quiet = one("b", knocks=(Knock("b", 1.0, "light"),), gate=Gate("knock", knock=implied.knock))
     loud = replace(quiet, setup="a", knocks=(Knock("a", 2.0, "heavy"),))
-    setups = STOCK, quiet, loud
+    # Nobody heard it with the last, which another one's shuts.
+    setups = STOCK, quiet, loud, one("c", "i200", gate=implied)
     found = plan(*setups, candidate(gate=implied), gains=[*DECIDED, gain("b", 0.1)])
     assert (found.next.code, found.next.setups) == ("find knock", ("a",))
     assert plan(*setups, candidate(), gains=[*DECIDED, gain("b", 0.1)]).next.code == "buy"
@@ -414,6 +461,18 @@ def test_heat_goes_next_where_nothing_is_left_of_the_engine():
     assert (found.next.code, found.next.engine, found.next.setups) == ("find heat", "big", ("a",))
     left = plan(STOCK, hot, one("b", "i190"), gains=[*DECIDED, gain("b", 0.1)])
     assert (left.ride.setup, left.next.code) == ("b", "nothing")
+
+
+@pytest.mark.parametrize(("ratio", "code"), [(0.101, "nothing"), (0.105, "find heat")])
+def test_a_hot_engine_is_worth_the_search_where_it_pulls_harder_than_the_ride(ratio, code):
+    gains = [gain("p", 0.10, log_sd=1e-6), gain("a", ratio, log_sd=1e-6)]
+    hot = one("a", gate=HEAT)
+    assert plan(STOCK, one("p", engine="pipe"), hot, gains=gains).next.code == code
+    # Heat that only follows from another's is that one's.
+    follows = one("b", "i150", gate=replace(HEAT, because=hot))
+    gains.append(gain("b", ratio + 0.01, log_sd=1e-6))
+    step = plan(STOCK, one("p", engine="pipe"), follows, hot, gains=gains).next
+    assert step.setups == (("a",) if code == "find heat" else ())
 
 
 def test_a_hot_engine_that_nobody_wants_is_let_be():
@@ -447,6 +506,51 @@ def test_the_engine_that_pulled_and_is_shut_is_the_one_to_feed():
         assert fed.engine == engine
 
 
+@pytest.mark.parametrize(("ratio", "engine"), [(0.101, "pipe"), (0.105, "big"), (0.02, "pipe")])
+def test_an_engine_that_is_shut_is_fed_where_it_pulls_harder_than_the_ride(ratio, engine):
+    """By more than 0.2 %: less is the same."""
+    gains = [gain("p", 0.10, log_sd=1e-6), gain("a", ratio, log_sd=1e-6)]
+    found = plan(STOCK, one("p", engine="pipe"), one("a", gate=LEAN), gains=gains)
+    assert (found.ride.setup, found.engine) == ("p", engine)
+    # What its fuel cannot mend is not fed, even if another of its setups could be.
+    hot = one("h", "i200", gate=HEAT)
+    gains.append(gain("h", ratio, log_sd=1e-6))
+    found = plan(STOCK, one("p", engine="pipe"), one("a", gate=LEAN), hot, gains=gains)
+    assert found.engine == "pipe"
+
+
+@pytest.mark.parametrize(("on_e5", "engine"), [(True, "big"), (False, "pipe")])
+def test_what_shut_it_on_a_fuel_that_will_not_be_burnt_is_asked_only_where_nothing_else_was(
+    on_e5, engine
+):
+    gains = [gain(name, by, log_sd=1e-6) for name, by in (("p", 0.10), ("a", 0.15), ("h", 0.15))]
+    hot = one("h", "i200", fuel="e10", gate=HEAT)
+    ridden = [STOCK, one("p", engine="pipe"), hot, *([one("a", gate=LEAN)] if on_e5 else [])]
+    assert plan(*ridden, gains=gains).engine == engine
+
+
+def test_an_engine_pulls_as_its_strongest_setup_does():
+    weak = one("w", "i200", gate=LEAN)
+    gains = [
+        gain("p", 0.10, log_sd=1e-6),
+        gain("a", 0.15, log_sd=1e-6),
+        gain("w", 0.03, log_sd=1e-6),
+    ]
+    found = plan(STOCK, one("p", engine="pipe"), one("a", gate=LEAN), weak, gains=gains)
+    assert found.engine == "big"
+
+
+def test_where_nothing_may_be_ridden_the_reference_is_what_it_is_about():
+    shut = replace(STOCK, gate=HEAT)
+    found = plan(one("a", gate=HEAT), shut, gains=DECIDED)
+    assert (found.ride, found.engine, found.strength) == (None, "stock", "open")
+    assert found.runs is None
+    assert [each.setup for each in found.shut] == ["a", "stock"]
+    # Unless another one is shut by what can be mended, and pulls at all harder.
+    little = one("p", engine="pipe", gate=LEAN)
+    assert plan(shut, little, gains=[gain("p", 0.007, log_sd=1e-6)]).engine == "pipe"
+
+
 def test_of_two_such_engines_the_stronger():
     setups = [one("a", gate=LEAN), one("b", engine="huge", gate=LEAN)]
     bigger = frozenset({"big", "huge"})
@@ -472,15 +576,20 @@ def test_more_runs_where_they_may_show_something_else_to_be_better():
     assert (step.why, set(step.setups), step.runs) == ("too close", {"a", "b"}, 2)
 
 
+@pytest.mark.parametrize(
+    ("harms", "code"),
+    [((0.0, 0.0), "ride again"), ((0.45, 0.45), "ride again"), ((0.0, 0.45), "nothing")],
+)
+def test_what_the_other_does_more_harm_speaks_against_more_runs(harms, code):
+    """Known so that alike they are just worth it; what harm both do is no matter."""
+    both = [gain("a", 0.145, log_sd=0.018), gain("b", 0.145, log_sd=0.018)]
+    setups = one("a", harm=harms[0]), one("b", "i180", harm=harms[1])
+    found = plan(STOCK, *setups, gains=both)
+    assert (found.ride.setup, found.equals, found.next.code) == ("a", ("b",), code)
+
+
 def test_runs_are_those_of_the_likeliest_gain():
-    stock = one("stock", "i150", engine="pipe")
+    setups = one("stock", "i150", engine="pipe"), one("a", engine="pipe"), one("b", engine="pipe")
     gains = [gain("a", 0.01, 0.6, told=False), gain("b", 0.05, 0.8, told=False)]
-    found = plan(
-        stock,
-        one("a", engine="pipe"),
-        one("b", "i180", engine="pipe"),
-        gains=gains,
-        bigger=frozenset(),
-        more_runs={"a": 3, "b": 7},
-    )
+    found = plan(*setups, gains=gains, bigger=frozenset(), more_runs={"a": 3, "b": 7})
     assert (found.runs, found.next.runs) == (7, 7)

@@ -11,10 +11,12 @@ import pytest
 
 from tests.conftest import BACK
 from tests.outing import Outing
+from tuninglib.analysis import doubts
 from tuninglib.analysis.analyse import analyse, results_document
 from tuninglib.analysis.doubts import (
     _of_order,
     _of_readings,
+    _of_the_day,
     doubts_of_gains,
     doubts_of_speeds,
 )
@@ -23,9 +25,10 @@ from tuninglib.analysis.mixture import ladder_columns, weighed_readings
 from tuninglib.report import gain as gain_words
 from tuninglib.report import mixture as mixture_words
 from tuninglib.report import tested as runs_words
-from tuninglib.session.defaults import air_of_runs
+from tuninglib.session.defaults import air_of_runs, blend_of
 from tuninglib.session.load import load_session
 from tuninglib.statistics.gauge_readings import reading_midpoint, steady_sd
+from tuninglib.statistics.population import BREATHING_SD, MIXTURE_SD
 from tuninglib.statistics.repeats import GroupMean, Weighed
 
 RUN_13 = "13,big_172,tove,49,72,12.8,13.1"
@@ -97,8 +100,7 @@ def test_nothing_is_doubted_in_the_demo(clean, back):
 
 
 @pytest.mark.parametrize(
-    ("old", "setup"),
-    [(RUN_13, "big_172"), ("16,big_172_e10,tove,48,69,13.1,13.3", "big_172_e10")],
+    ("old", "setup"), [(RUN_13, "big_172"), ("16,big_172_e10,tove,48,69,13.1,13.3", "big_172_e10")]
 )
 def test_one_bad_reading_turns_nothing_round_and_is_named(changed, clean, old, setup):
     number = int(old.split(",")[0])
@@ -414,6 +416,69 @@ def test_of_two_gains_the_one_that_was_changed_is_doubted(far):
     (found,) = doubts_of_gains(fit, ["a", "b"], [1.0, 1.0], ["x", "y"], {"a": [1], "b": [2]})
     assert (found.setup, found.runs) == ("b", (2,))
     assert found.off == pytest.approx(np.expm1(far))
+
+
+@pytest.mark.parametrize("off", [0.35, -0.35, 0.25, -0.25, 0.06])
+def test_of_several_gains_the_farthest_from_what_the_others_say_is_doubted(off):
+    """By what the others let expect of it, one engine each, from 2.7 standard deviations."""
+    sds, log_size = np.array([0.02, 0.03, 0.01, 0.05]), np.log([1.0, 1.2, 1.1, 1.3])
+    moved = np.array([0.01, -0.02, 0.0, off])
+    fit = SimpleNamespace(covariance=np.diag(sds**2), log_force=5.0 + log_size + moved)
+    numbers = {name: [at] for at, name in enumerate("abcd")}
+    found = doubts_of_gains(fit, list("abcd"), list(np.exp(log_size)), list("wxyz"), numbers)
+    variance = sds**2 + BREATHING_SD**2 / 2 + MIXTURE_SD**2
+    said = np.average(moved[:3], weights=1 / variance[:3])
+    far = (off - said) / np.sqrt(variance[3] + 1 / np.sum(1 / variance[:3]))
+    assert len(found) == (abs(far) > 2.7)
+    for one in found:
+        assert (one.setup, one.runs) == ("d", (3,))
+        assert one.off == pytest.approx(np.expm1(off - said))
+
+
+@pytest.mark.parametrize(
+    ("slope", "noise", "said"),
+    [(0.05, 0.002, True), (-0.05, 0.002, True), (0.028, 0.002, False), (0.05, 0.05, False)],
+)
+def test_a_day_is_named_that_moved_all_readings_one_way(slope, noise, said):
+    """By three standard errors and three hundredths, within setups, whatever those differ by."""
+    names, chance = list("abcabcabc"), np.random.default_rng(20261201)
+    place = np.arange(1, 10) / 9
+    level = np.log([12.0, 13.0, 14.0] * 3)
+    y = level + slope * place + noise * chance.normal(size=9)
+    rows = pd.DataFrame({"setup": names, "run": np.arange(3.0, 12), "trust": 1.0, "log_middle": y})
+    lone = pd.DataFrame({"setup": ["d"], "run": [1.0], "trust": [1.0], "log_middle": [3.0]})
+    bad = pd.DataFrame({"setup": ["a"], "run": [2.0], "trust": [0.1], "log_middle": [9.0]})
+    found = _of_the_day(pd.concat([lone, bad, rows], ignore_index=True))
+    columns = np.column_stack([*(np.array(names) == name for name in "abc"), place])
+    fitted = np.linalg.lstsq(columns, y, rcond=None)[0]
+    assert len(found) == said
+    for one in found:
+        assert one.runs == (3.0, 11.0)
+        assert one.off == pytest.approx(np.expm1(fitted[3]))
+    # Of too few within the setups nothing is said.
+    assert _of_the_day(rows.iloc[:6]) == []
+
+
+def test_the_gauge_is_checked_by_what_each_setup_offers_over_the_reference(session, monkeypatch):
+    """Its table was written for the reference, wherever that stands among the rows."""
+    asked = {}
+    monkeypatch.setattr(doubts, "weigh_control", lambda readings, **known: asked.update(r=readings))
+    runs = session.runs.sort_values("setup", kind="stable")
+    with pytest.raises(AttributeError):
+        doubts.check_gauge(replace(session, runs=runs), air_of_runs(session))
+    readings, home = asked["r"], session.setups[session.about.reference]
+    assert readings.setup[0] != session.about.reference
+
+    def asks(setup):
+        blend = blend_of(session.fuels[setup.fuel])
+        demand = blend.stoichiometric_ratio * blend.density_kg_m3**0.5
+        return session.injectors[setup.injector].flow.value * demand
+
+    for at, name in enumerate(readings.setup):
+        own = session.setups[name]
+        size = [session.engines[one.engine].displacement_m3 for one in (own, home)]
+        assert readings.log_size[at] == pytest.approx(np.log(size[0] / size[1]))
+        assert readings.log_fuel[at] == pytest.approx(np.log(asks(own) / asks(home)), abs=1e-9)
 
 
 FLOW = [("flow direction", "big_172", "big_164")]

@@ -68,7 +68,8 @@ def test_pairs_against_the_reference_are_told_apart_as_the_gains_have_it():
     gains = {"a": None, "b": gain(0.1, 0.2, told=False), "c": gain(0.2, 0.3, setup="c")}
     terms = Terms(reference="a", burnt=(), bigger=(), band=None, weights=None)
     engines = dict.fromkeys("abcd", "big")
-    found = evidence_of(terms, (), engines, {"big": 1.0}, gains, pairs)
+    found = evidence_of(terms, (), engines, {"big": 2.0, "huge": 3.0}, gains, pairs)
+    assert found.size == {"big": 1.0, "huge": 1.5}
     assert found.apart == {frozenset(("c", "b")), frozenset(("c", "a"))}
     assert evidence_of(terms, (), engines, {"big": 1.0}, {}, ()).apart == frozenset()
 

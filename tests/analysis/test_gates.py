@@ -11,15 +11,19 @@ from tuninglib.analysis.combinations import (
     Limits,
     extremes,
     gated,
+    leaner_than,
     no_safer,
     richer,
     unexplained,
+    weighed_mixture,
     worst_knock,
 )
 from tuninglib.analysis.injector import HIGHEST_SHARE
 from tuninglib.analysis.records import Combination, FuelLimit, Knock, one_each
+from tuninglib.analysis.worth import WEIGHTS
 from tuninglib.interval import Interval
 from tuninglib.physics.fuels import Octane
+from tuninglib.session.defaults import Band
 from tuninglib.statistics.ladder_prediction import Odds
 
 R95, R98 = Octane(95.0, "RON"), Octane(98.0, "RON")
@@ -80,6 +84,31 @@ def test_what_its_maker_delivered_is_shut_where_it_is_likelier_lean_than_not(
     one = combination(lambda_=lambda_, leaner=leaner, as_made=as_made)
     limits = Limits(fuels=(), lean=0.10, stated_edge=edge)
     assert codes([one], limits) == {"a": code}
+
+
+@pytest.mark.parametrize(("share", "made", "code"),
+                         [(0.5, False, None), (0.51, False, "air"), (0.9, True, None)])  # fmt: skip
+def test_what_is_likely_lean_in_most_of_the_riders_air_is_shut(share, made, code):
+    """What its maker delivered is no risk that the rider takes."""
+    (found,) = gated([combination(lean_air=share, as_made=made)], NO_LIMITS)
+    assert (found.gate and found.gate.code) == code
+    assert code is None or (found.gate.value, found.gate.limit) == (share, 0.5)
+
+
+@pytest.mark.parametrize(("mean", "half", "chance"), [(0.92, 0.0196, 0.9772), (0.88, 0.04, 0.1635)])
+def test_the_chance_of_being_leaner_than_an_edge(mean, half, chance):
+    """From a table of the normal distribution: two standard deviations, and 0.98."""
+    assert leaner_than(Interval(mean, mean - half, mean + half), 0.90) == pytest.approx(
+        chance, abs=1e-4
+    )
+
+
+@pytest.mark.parametrize(("gauge", "own"), [(0.006, 0.008), (0.010, 0.0), (0.012, 0.0)])
+def test_what_a_mixture_has_of_its_own_is_what_the_gauge_leaves_of_it(gauge, own):
+    """Known to 1 % in all: 6 and 8 thousandths in quadrature."""
+    lambda_ = Interval(0.86, 0.86 * (1 - 0.0196), 0.86 * (1 + 0.0196))
+    found = weighed_mixture(lambda_, gauge, Band(0.83, 0.90, 0.90), WEIGHTS["balanced"])
+    assert found["own_sd"] == pytest.approx(own, abs=2e-4)
 
 
 def test_what_was_read_at_the_lean_end_only_is_lean():

@@ -245,20 +245,37 @@ def change(**more):
     return Change(**{**usual, **more})
 
 
-def test_a_first_guess_grows_with_what_it_should():
-    base = guess_of(change()).flow_m3_s.value
-    assert base == pytest.approx(150e-6 / 60)
-    bigger = guess_of(change(new_displacement_m3=207e-6))
-    assert bigger.flow_m3_s.value == pytest.approx(1.15 * base)
-    richer = guess_of(change(lambda_wanted=0.80))
-    assert richer.flow_m3_s.value == pytest.approx(1.10 * base)
-    # On the bike the same fuel is needed at any pressure; what changes is the stated flow.
-    pressed = guess_of(change(new_pressure_pa=4 * 3e5))
-    assert pressed.flow_m3_s.value == pytest.approx(base)
-    assert pressed.stated_at_old_pressure_m3_s.value == pytest.approx(base / 2)
-
-
-def test_an_injector_at_the_flow_that_runs_out_fills_85_percent_of_the_cycle():
-    guess = guess_of(change())
-    at_limit = guess_of(change(flow_m3_s=guess.runs_out_m3_s))
-    assert at_limit.open_time_s / at_limit.cycle_time_s == pytest.approx(0.85)
+def test_a_guess_with_everything_changed_can_be_worked_out_by_hand():
+    """Pressure, fuel, size, breathing and target at once, for a twin; four fifths of it chosen."""
+    asked = change(
+        new_displacement_m3=225e-6, breathing_ratio=1.1, breathing_half_width=0.08,
+        lambda_read=0.92, idle_pulse_s=2.4e-3, engine_speed_rpm=9000.0,
+        new_pressure_pa=3.5e5, old_ethanol=0.0, new_ethanol=0.10, cylinders=2.0,
+    )  # fmt: skip
+    found = guess_of(asked)
+    dry, wet = Blend(0.0), Blend(0.10)
+    air = 1.25 * 1.1
+    # Fuel for one pulse: more air, richer, of a fuel that asks for less; by what a litre weighs.
+    ratios = [one.stoichiometric_ratio * one.density_kg_m3**0.5 for one in (dry, wet)]
+    flow = 150e-6 / 60 * air * 0.92 / 0.88 * ratios[0] / ratios[1]
+    assert found.flow_m3_s.value == pytest.approx(flow, rel=1e-3)
+    stated = found.stated_at_old_pressure_m3_s
+    assert stated.value == pytest.approx(flow * (3 / 3.5) ** 0.5, rel=1e-3)
+    # Six per cent of the injector, two of the gauge, eight of the breathing.
+    for one in (found.flow_m3_s, stated):
+        for end in (one.high / one.value, one.value / one.low):
+            assert np.log(end) == pytest.approx(np.hypot(np.hypot(0.06, 0.02), 0.08), rel=1e-6)
+    # Half of the engine draws its air once in two turns.
+    fuel = 112.5e-6 * AIR_DENSITY_KG_M3 * 0.85 * 1.1 / (0.88 * wet.stoichiometric_ratio)
+    open_s = fuel / (found.flow_m3_s.value * (745.0 * wet.density_kg_m3) ** 0.5)
+    assert found.cycle_time_s == pytest.approx(120 / 9000)
+    assert found.open_time_s == pytest.approx(0.001 + open_s, rel=1e-6)
+    # Where it runs out, 85 % of the cycle is just enough.
+    ratio = open_s / (0.85 * 120 / 9000 - 0.001)
+    assert found.runs_out_m3_s == pytest.approx(ratio * found.flow_m3_s.value, rel=1e-6)
+    for chosen in (None, 0.8 * found.flow_m3_s.value):
+        found = guess_of(replace(asked, chosen_m3_s=chosen))
+        richer = (chosen or found.flow_m3_s.value) / (150e-6 / 60) * ratios[1] / ratios[0]
+        assert found.idle_pulse_s == pytest.approx(0.001 + 0.0014 / richer, rel=1e-3)
+        assert found.trims == pytest.approx((1 / richer - 1, air / richer - 1), abs=1e-3)
+        assert found.trims[0] < found.trims[1]

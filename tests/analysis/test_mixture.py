@@ -1,29 +1,35 @@
 """What readings are worth, what is not known of a fuel, and fuels that lack octane."""
 
+from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
 import pandas as pd
 import pytest
+from scipy import stats
 
 from tests.outing import Outing
 from tuninglib.analysis.combinations import stop_limits
 from tuninglib.analysis.mixture import (
     ASSUMED_READING_SD,
     _common_shift_sd,
+    _mixture,
     _share_of_wide,
     _weight_in_ladder,
+    flow_on_bike,
     fuel_limits,
     fuel_terms,
     readings_of,
     tolerance_sd,
     weighed_readings,
 )
+from tuninglib.interval import Z_95, Measured
 from tuninglib.physics.fuels import Blend
 from tuninglib.physics.injector import metering_demand
 from tuninglib.rounding import gauge_text
 from tuninglib.session.defaults import air_of_runs
 from tuninglib.session.load import load_session
+from tuninglib.statistics.repeats import GroupMean
 
 
 @pytest.mark.parametrize(
@@ -47,6 +53,8 @@ def test_what_is_not_known_of_a_flow(demo_folder, tmp_path, keys, bike, parts):
     assert tolerance_sd(session, "i178") == pytest.approx(
         np.sqrt(np.sum(np.square(parts))), rel=1e-3
     )
+    more = 1.2**0.5 if {**keys, **bike}.get("fuel_pressure") and "flow_pressure" in keys else 1.0
+    assert flow_on_bike(session, "i178") == pytest.approx(178e-6 / 60 * more)
 
 
 def test_a_lone_reading_counts_as_far_as_it_is_off(demo_folder, tmp_path):
@@ -67,6 +75,38 @@ def test_a_lone_reading_counts_as_far_as_it_is_off(demo_folder, tmp_path):
     again = outing.results()
     own = next(run for run in again.runs if run.run == float(kept["run"]))
     assert own.reading_weight == 1.0
+
+
+@pytest.mark.parametrize("dof", [3.0, 0.0])
+@pytest.mark.parametrize(("at", "place"), [(12.8, "inside"), (13.9, "leaner"), (11.3, "richer")])
+def test_a_mixture_is_its_mean_with_the_scatter_of_readings_and_the_gauges_own(
+    session, dof, at, place
+):
+    """Odds by Student's t, of which only the repeats' part of the variance is estimated."""
+    gauge = replace(session.gauge, accuracy=Measured(0.01, 0.0196))
+    known = replace(session, gauge=gauge)
+    read = GroupMean(np.log(at), 0.008**2, dof, 3)
+    found = _mixture(known, "big_172", read, 2, 0.8)
+    variance = 0.008**2 + (0.0196 / Z_95) ** 2
+    free = dof * (variance / 0.008**2) ** 2 if dof else np.inf
+    spread = np.exp(stats.t.ppf(0.975, free) * np.sqrt(variance))
+    assert (found.gauge.value, found.gauge.low, found.gauge.high) == pytest.approx(
+        (at, at / spread, at * spread)
+    )
+    # A gauge of 14.7 that shows a hundredth too much.
+    lambda_ = at / 14.7 / 1.01
+    assert found.lambda_.value == pytest.approx(lambda_, rel=1e-4)
+    assert found.lambda_.high / found.lambda_.low == pytest.approx(spread**2)
+    assert found.true_ratio.value / found.lambda_.value == pytest.approx(
+        Blend(0.04).stoichiometric_ratio, rel=1e-6
+    )
+    below = [stats.t.cdf(np.log(edge / lambda_) / np.sqrt(variance), free) for edge in (0.83, 0.90)]
+    assert found.odds.richer == pytest.approx(below[0], abs=2e-3)
+    assert found.odds.leaner == pytest.approx(1 - below[1], abs=2e-3)
+    assert found.odds.inside == pytest.approx(below[1] - below[0], abs=2e-3)
+    assert (found.place, found.readings, found.pegged) == (place, 3, 2)
+    odds = getattr(found.odds, place)
+    assert _mixture(known, "big_172", read, 0, odds + 1e-6).place == "unsure"
 
 
 # Wide readings ----------------------------------------------------------------------------------

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 
 from tests.tools.simulate_what_if import ASKED, one_day
-from tuninglib.analysis.analyse import analyse
+from tuninglib.analysis.gain import analyse_road
 from tuninglib.analysis.what_if import OTHER_RIDER, Question, _independent, answers, flat_top_speeds
-from tuninglib.interval import Z_95, Measured
+from tuninglib.interval import Measured
 from tuninglib.physics.motion import Hill, Ride, exit_speed_m_s
+from tuninglib.session.defaults import air_of_runs
 
 
 @pytest.fixture(scope="module")
@@ -27,24 +28,11 @@ def test_with_nothing_changed_it_is_the_mean_marker_speed_that_was_measured(sess
     assert answer.at_power.value == pytest.approx(measured, rel=1e-6)
 
 
-def test_its_interval_is_that_of_a_mean_and_not_of_the_force(results, run):
-    """The force is uncertain by a tenth, of slope and drag; the speed that it gave was read."""
-    (answer,) = answers(run, [Question()])
-    force = next(pull.force_n for pull in results.pulls if pull.setup == "big_172")
-    assert force.half_width / force.value > 0.08
-    assert answer.at_force.half_width < 0.6
-    # A tenth more force would be this much faster.
-    (alone,) = answers(replace(run, moves=({"log_force": force.half_width / force.value / Z_95},)),
-                       [Question()])  # fmt: skip
-    assert alone.at_force.half_width > 2 * answer.at_force.half_width
-
-
 # Figure F98-9: loaded mass [kg], A [N], C [N/(km/h)2] and the force at 65 km/h [N], which is worked
 # out before A and C are rounded: 0.2 N in 115 N are 0.07 km/h in 65.
 @pytest.mark.outside(source="40 CFR 86.529-98, figure F98-9: road load of motorcycles")
 @pytest.mark.parametrize(
-    ("mass", "a", "c", "force"),
-    [(100.0, 0.0, 0.0224, 94.8), (200.0, 8.69, 0.0252, 115.1)],
+    ("mass", "a", "c", "force"), [(100.0, 0.0, 0.0224, 94.8), (200.0, 8.69, 0.0252, 115.1)]
 )
 def test_the_top_speed_at_a_published_road_load(run, mass, a, c, force):
     """The force that the table prints for 65 km/h holds 65 km/h on the flat."""
@@ -162,7 +150,7 @@ def test_what_is_not_known_of_a_mass_moves_that_mass(session):
     riders = {n: replace(one, mass=Measured(one.mass.value, 3.92))
               for n, one in session.riders.items()}  # fmt: skip
     runs = [
-        analyse(one).road.equivalent["big_172"]
+        analyse_road(one, air_of_runs(one)).equivalent["big_172"]
         for one in (exact, bike, exact_but_for(session, riders=riders))
     ]
     masses = [
@@ -172,3 +160,21 @@ def test_what_is_not_known_of_a_mass_moves_that_mass(session):
     # Two kilograms; the runs tell little of it. Two riders who took turns are off each by himself.
     assert masses[1] == (pytest.approx(4.0, rel=0.1), 0)
     assert masses[2] == (0, pytest.approx(2.0, rel=0.1))
+
+
+def test_what_is_not_known_of_hill_and_drag_goes_with_the_force_and_cancels(session):
+    """The speed at the marker was read, whatever they are; on the flat the force counts."""
+    bike, hill = exact_but_for(session).bike, session.hill
+
+    def asked(length=0, grade=0, drag=0):
+        pieces = tuple(replace(p, grade=Measured(p.grade.value, grade)) for p in hill.pieces)
+        own = replace(hill, length=Measured(hill.length.value, length), pieces=pieces)
+        own = exact_but_for(session, hill=own, bike=replace(bike, drag_area=Measured(0.56, drag)))
+        run = analyse_road(own, air_of_runs(own)).equivalent["big_172"]
+        flat = Question(lengths_m=(400.0,), grade_ratios=(0.0,))
+        return [one.at_force.half_width for one in answers(run, [Question(), flat])]
+
+    exact, *others = asked(), asked(length=30), asked(grade=0.02), asked(drag=0.1)
+    for same, elsewhere in others:
+        assert same == pytest.approx(exact[0], rel=0.05)
+        assert elsewhere > exact[1] + 0.01

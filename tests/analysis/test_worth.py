@@ -6,12 +6,8 @@ from scipy import integrate, stats
 
 from tests.analysis.test_decide import gain
 from tuninglib.analysis.worth import (
-    COOLER_ON_CLIMBS,
-    NOT_ON_THIS_FUEL,
-    UNREAD,
     WEIGHTS,
     KnownMixture,
-    Weights,
     gains_of,
     harm_of,
     value_of_measuring,
@@ -48,13 +44,29 @@ def test_harm_is_the_mean_over_what_the_mixture_may_be(wanted, mean):
     assert harm_of(around(mean, 0.02), BAND, weights) == pytest.approx(sums, abs=1e-6)
 
 
-def test_lean_does_many_times_the_harm_of_rich_whatever_is_wanted():
-    for weights in WEIGHTS.values():
-        assert weights.lean >= 5 * weights.rich
-    assert weights_of("balanced", climbs=True).cooler == COOLER_ON_CLIMBS
-    assert weights_of("balanced", climbs=False).cooler == 0
-    lean, rich = harm_of(around(0.90, 0.0), BAND, w := weights_of("balanced", climbs=True)), 0.85
-    assert harm_of(around(rich, 0.0), BAND, w) < lean
+@pytest.mark.parametrize(
+    ("wanted", "harms"),
+    [
+        ("pull first", (4.0, 0.12, 0.0)),
+        ("balanced", (4.0, 1.2, 0.0)),
+        # Cooler inside the band is a credit, which ends at the rich edge: seven hundredths.
+        ("cool first", (4.0, -0.3, -0.5)),
+    ],
+)
+def test_what_two_hundredths_too_lean_four_too_rich_and_the_inside_are_worth(wanted, harms):
+    """In per cent of pull, as the page says it."""
+    exact = [around(x, 0.0) for x in (0.92, 0.79, 0.85)]
+    found = [harm_of(one, BAND, WEIGHTS[wanted]) for one in exact]
+    assert found == pytest.approx(harms)
+    for one, harm in zip(exact, harms, strict=True):
+        sure = KnownMixture(around(one.value, 1e-9))
+        own = value_of_trying([sure], [KnownMixture(None)], stronger=9.0, gauge_sd=0.0, band=BAND,
+                              weights=WEIGHTS[wanted])  # fmt: skip
+        # What nobody read counts 1 %.
+        assert own == pytest.approx(9.0 + 1.0 - harm, abs=1e-5)
+    on_climbs = weights_of(wanted, climbs=True)
+    assert harm_of(exact[2], BAND, on_climbs) == pytest.approx(-0.5)
+    assert weights_of(wanted, climbs=False) == WEIGHTS[wanted]
 
 
 def test_before_any_run_an_engine_pulls_by_its_displacement():
@@ -82,6 +94,9 @@ def test_setups_of_one_engine_say_something_of_each_other_and_of_what_was_not_ri
     found = gains_of(engines, SIZES, gains, (), "a")
     for setup in ("c", None):
         assert 2.0 < found.percent(setup, "big") < 5.0
+    # Each of the two has a mixture of its own.
+    apart = found.apart((None, "big"), ("c", "big"))
+    assert apart == pytest.approx((0.0, 100 * MIXTURE_SD * np.sqrt(2)), abs=1e-9)
     doubted = {"a": None, "b": gain("b", 0.59, over="a")}
     doubted["b"] = type(doubted["b"])(**{**vars(doubted["b"]), "doubted": True})
     assert gains_of(engines, SIZES, doubted, (), "a").percent("b", "big") == pytest.approx(14.0)
@@ -96,6 +111,10 @@ def test_what_two_gains_share_is_taken_from_their_pair():
     far = gains_of(engines, SIZES, gains, (), "a")
     sds = [one.apart(("c", "big"), ("b", "big"))[1] for one in (near, far)]
     assert sds[0] < 1.0 < sds[1]
+    # The pair's own interval, and beforehand that each has a mixture of its own.
+    prior = 2 * MIXTURE_SD**2
+    for known, sd in ((0.01, sds[0]), (0.03 * np.sqrt(2), sds[1])):
+        assert sd == pytest.approx(100 / np.sqrt(1 / prior + 1 / known**2), rel=1e-6)
 
 
 def drawn(known, gauge, own, gauge_sd):
@@ -134,8 +153,8 @@ def test_a_fuel_that_must_not_be_burnt_has_a_price():
     terms = {"stronger": 0.0, "gauge_sd": 0.0, "band": BAND, "weights": weights}
     shut = KnownMixture(around(0.86, 1e-6), shut=True)
     for today, wanted in (
-        ([exact, shut], NOT_ON_THIS_FUEL / 2),
-        ([exact, KnownMixture(None)], UNREAD / 2),
+        ([exact, shut], 3.0 / 2),
+        ([exact, KnownMixture(None)], 1.0 / 2),
         ([exact, exact], 0.0),
     ):
         found = value_of_trying([exact, exact], today, **terms)
@@ -163,10 +182,6 @@ def test_the_unit_normal_loss_integral(d):
     assert found == pytest.approx(stats.norm.expect(lambda x: x - d, lb=d), rel=1e-6)
 
 
-def test_weights_without_a_credit_leave_the_inside_alone():
-    assert harm_of(around(0.86, 0.0), BAND, Weights(2.0, 0.3, 0.0)) == 0.0
-
-
 @pytest.mark.parametrize(("mean", "sd", "flow_sd"), [(0.885, 0.043, 0.036), (0.92, 0.05, 0.05)])
 def test_measuring_is_worth_what_benches_that_are_played_through_find(mean, sd, flow_sd):
     rng, off, benches, states = np.random.default_rng(8), 0.01, 4000, 400
@@ -189,6 +204,23 @@ def test_measuring_is_worth_what_benches_that_are_played_through_find(mean, sd, 
         flow_sd=flow_sd, stronger=0.0, gauge_sd=off, band=BAND, weights=WEIGHTS["balanced"],
     )  # fmt: skip
     assert found == pytest.approx(played.mean(), abs=3.5 * played.std() / np.sqrt(benches))
+
+
+def test_a_bench_shows_nothing_of_a_flow_that_is_known_as_well_nor_opens_what_flow_does_not_shut():
+    terms = {"stronger": 0.0, "gauge_sd": 0.01, "band": BAND, "weights": WEIGHTS["balanced"]}
+    known, rich = KnownMixture(around(0.87, 0.02)), KnownMixture(around(0.74, 0.01))
+    shut = known._replace(shut=True)
+    asked = {"today": [rich, rich], **terms}
+    plain = value_of_trying([known, known], **asked)
+    assert value_of_measuring([known, known], flow_sd=0.005, **asked) == pytest.approx(plain)
+    for other in (KnownMixture(None), shut):
+        once = value_of_measuring([known, other], flow_sd=0.005, **asked)
+        assert once == pytest.approx(value_of_trying([known, shut], **asked))
+        assert value_of_measuring([other, other], flow_sd=0.036, **asked) == 0.0
+    # Too lean with three chances in ten, or a hundredth more.
+    for leaner, opened in ((0.29, True), (0.31, False)):
+        edge = KnownMixture(around(0.90 + 0.02 * stats.norm.ppf(leaner), 0.02))
+        assert (value_of_measuring([edge], [rich], flow_sd=0.005, **terms) > 0) is opened
 
 
 def test_a_flow_that_readings_know_better_than_stated_is_no_wider_than_they_leave_it():

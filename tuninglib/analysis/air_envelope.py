@@ -218,8 +218,7 @@ def _chances(session, air, rows, left) -> tuple:
     stated = STATED.get(session.bike.density_compensation)
     if stated is not None:
         return {case: float(case == stated) for case in CASES}, "stated"
-    at = left - left.mean(axis=0)
-    if np.ptp(at - at[:, :1], axis=0).max() < LEAST_TOLD:
+    if np.ptp(left - left[:, :1], axis=0).max() < LEAST_TOLD:
         return dict.fromkeys(CASES, 1 / len(CASES)), "unknown"
     evidence = [_log_evidence(session, air, said) for said in STATED]
     return weighed(evidence), "readings"
