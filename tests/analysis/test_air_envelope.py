@@ -152,6 +152,19 @@ def test_lambda_in_other_air_is_the_sum_over_what_the_ecu_may_do(own, kelvin, me
     assert odds.richer + odds.inside + odds.leaner == pytest.approx(1.0)
 
 
+def test_what_is_richer_in_every_case_is_called_so_from_where_that_is_likely(session):
+    """Moist heat brings even a corrected mixture over the edge, but later than the first case."""
+    known = replace(KNOWN, riding=replace(RIDING, lowest_m=600.0, highest_m=600.0))
+    wet = one(None, "i178", lambda_=Interval(0.838, 0.82, 0.856), flow_m3_s=178.0)
+    shown = envelope.air_envelope(session, known, [wet], wet, None).of(wet)
+    kelvins = [263.15 + 0.5 * k for k in range(81)]
+    at = {kelvin: list(by_hand(wet, kelvin, 600.0)) for kelvin in kelvins}
+    first = min(t for t, cases in at.items() if any(m < math.log(0.83) for _, m, _ in cases))
+    likely = min(t for t, cases in at.items() if below(0.83, cases) > 0.5)
+    assert shown.rich_cases == ("both", "neither", "temperature")
+    assert first + 3 < shown.rich_above_k == likely
+
+
 def test_edges_in_the_riders_air_are_where_a_case_that_counts_crosses_them(session):
     """The case of one in a hundred, which would cross one too, is not spoken of."""
     others = [one("b", fuel="e10"), one("c", engine="huge"), one(None, "i160", flow_m3_s=160.0)]

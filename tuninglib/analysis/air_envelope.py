@@ -383,7 +383,7 @@ class InAir:
         In the rider's air, the temperature below which it is leaner than the band in a case that
         has a chance of 2 % or more; None: nowhere. [K]
     rich_above_k : float or None
-        The same of richer, above. [K]
+        The same of richer, above; where every case is somewhere, from where that is likely. [K]
     lean_cases, rich_cases : tuple of str
         In which cases.
     worst_leaner : float
@@ -513,6 +513,10 @@ def _in_air(known, one, band, grid, altitudes) -> InAir:
     # Denser is leaner: the lean edge is met on the lowest ground, the rich one on the highest.
     lean = (leaner[0] > 0.5) & (chances >= PLAUSIBLE)
     rich = (richer[-1] > 0.5) & (chances >= PLAUSIBLE)
+    if rich.any(axis=0)[chances >= PLAUSIBLE].all():
+        # Whatever the ECU does, it is somewhere: from where that is likely. (Of the lean edge the
+        # first case is told, as it is the dangerous one.)
+        rich &= (richer[-1] @ chances > 0.5)[:, None]
     cold, hot = temperature[lean.any(axis=-1)], temperature[rich.any(axis=-1)]
     read, names = known.temperature_k[_stands_for(one)], np.array(list(CASES))
     return InAir(
