@@ -1052,6 +1052,12 @@ def test_the_mixture_of_what_is_ridden_has_its_number_and_its_chance_where_it_is
     )
     in_lambda = of_session("gauge", scale=1.0)(results)
     assert "on this gauge" not in said(in_lambda)
+    # One that is off shows another number than the lambda that stands there.
+    for off, shown in ((0.004, None), (-0.006, "0.87"), (0.03, "0.90")):
+        gauge = {"scale": 1.0, "resolution": 0.01, "accuracy": Measured(off, 0.01)}
+        check = replace(results.gauge_check, offset=None)
+        text = said(replace(of_session("gauge", **gauge)(results), gauge_check=check))
+        assert (f", {shown} on this gauge: " in text) == ("on this gauge" in text) == bool(shown)
 
 
 def test_what_decided_is_printed_as_it_was_weighed(results):

@@ -143,12 +143,18 @@ def _unread(plan) -> bool:
     return bool({"gauge", "range"} & set(plan.missing))
 
 
+# A gauge that shows lambda, and is off by less, shows the lambda that stands there.
+_SAME_READING = 0.005
+
+
 def _mixture_sentence(results, ride) -> str:
     band = f"the target band {advice.band_text(results)}"
     if ride.lambda_ is None:
         return f"not known, it has no usable gauge reading. Aim for {band}."
-    printed = gauge_text(ride.lambda_.value * results.shown_at_lambda_one, results.session.gauge)
-    shown = f", {printed} on this gauge" if results.session.gauge.scale > SHOWS_LAMBDA else ""
+    gauge, at_one = results.session.gauge, results.shown_at_lambda_one
+    shown = f", {gauge_text(ride.lambda_.value * at_one, gauge)} on this gauge"
+    if gauge.scale < SHOWS_LAMBDA and abs(at_one / gauge.scale - 1) < _SAME_READING:
+        shown = ""
     text = f"lambda {interval_text(ride.lambda_)}{shown}: {_place(results, ride)} {band}"
     if ride.odds.inside <= SURELY_INSIDE:
         text += f" ({advice.where(ride).replace('the band', 'it')})"
