@@ -136,18 +136,6 @@ def test_trying_is_worth_the_mean_of_the_better_one(mean, stronger):
     assert found == pytest.approx(np.maximum(better, 0).mean(), abs=0.02)
 
 
-def test_the_gauge_that_both_share_does_not_make_one_better():
-    same = KnownMixture(around(0.80, 0.01))
-    shared = value_of_trying(
-        [same], [same], stronger=0.0, gauge_sd=0.0125, band=BAND, weights=WEIGHTS["balanced"]
-    )
-    own = value_of_trying(
-        [same], [same], stronger=0.0, gauge_sd=0.0, band=BAND, weights=WEIGHTS["balanced"]
-    )
-    assert shared < 1e-6
-    assert own > 0.1
-
-
 def test_a_fuel_that_must_not_be_burnt_has_a_price():
     exact, weights = KnownMixture(around(0.86, 1e-6)), WEIGHTS["balanced"]
     terms = {"stronger": 0.0, "gauge_sd": 0.0, "band": BAND, "weights": weights}
