@@ -241,9 +241,8 @@ def test_an_ecu_that_corrects_holds_it_but_for_humidity(results):
 
 
 def test_what_is_not_known_spans_the_cases(silent):
-    assert "if the ECU corrects for air temperature; if it does not (12 % chance), it is" in str(
-        verdict.sentences(silent)
-    )
+    said = str(verdict.sentences(silent))
+    assert "if the ECU corrects for air temperature; if it does not (12 % chance), it is" in said
 
 
 def test_without_a_pressure_of_every_reading_or_of_the_day_or_an_altitude_none_is_known(session):

@@ -382,7 +382,7 @@ def test_of_several_gains_the_farthest_from_what_the_others_say_is_doubted(off):
     sds, log_size = np.array([0.02, 0.03, 0.01, 0.05]), np.log([1.0, 1.2, 1.1, 1.3])
     moved = np.array([0.01, -0.02, 0.0, off])
     fit = SimpleNamespace(covariance=np.diag(sds**2), log_force=5.0 + log_size + moved)
-    numbers = {name: [at] for at, name in enumerate("abcd")}
+    numbers = {"a": [0], "b": [1], "c": [2], "d": [3]}
     found = doubts_of_gains(fit, list("abcd"), list(np.exp(log_size)), list("wxyz"), numbers)
     variance = sds**2 + BREATHING_SD**2 / 2 + MIXTURE_SD**2
     said = np.average(moved[:3], weights=1 / variance[:3])
@@ -413,8 +413,7 @@ def test_a_day_is_named_that_moved_all_readings_one_way(slope, noise, said):
     for one in found:
         assert one.runs == (3.0, 11.0)
         assert one.off == pytest.approx(np.expm1(fitted[3]))
-    # Of too few within the setups nothing is said.
-    assert _of_the_day(rows.iloc[:6]) == []
+    assert _of_the_day(rows.iloc[:6]) == []  # too few within the setups
 
 
 def test_the_gauge_is_checked_by_what_setups_offer_over_the_reference_in_whatever_order(session):

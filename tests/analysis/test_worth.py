@@ -54,7 +54,7 @@ def test_harm_is_the_mean_over_what_the_mixture_may_be(wanted, mean):
     ],
 )
 def test_what_two_hundredths_too_lean_four_too_rich_and_the_inside_are_worth(wanted, harms):
-    """In per cent of pull, as the page says it."""
+    """In per cent of pull, as the page says it; what nobody read counts 1 %."""
     exact = [around(x, 0.0) for x in (0.92, 0.79, 0.85)]
     found = [harm_of(one, BAND, WEIGHTS[wanted]) for one in exact]
     assert found == pytest.approx(harms)
@@ -62,7 +62,6 @@ def test_what_two_hundredths_too_lean_four_too_rich_and_the_inside_are_worth(wan
         sure = KnownMixture(around(one.value, 1e-9))
         own = value_of_trying([sure], [KnownMixture(None)], stronger=9.0, gauge_sd=0.0, band=BAND,
                               weights=WEIGHTS[wanted])  # fmt: skip
-        # What nobody read counts 1 %.
         assert own == pytest.approx(9.0 + 1.0 - harm, abs=1e-5)
     on_climbs = weights_of(wanted, climbs=True)
     assert harm_of(exact[2], BAND, on_climbs) == pytest.approx(-0.5)
