@@ -70,23 +70,6 @@ def test_the_worths_that_decided_are_printed(results):
     )
 
 
-def test_the_flow_to_look_for_is_one_that_the_same_rule_accepts(demo_folder, tmp_path):
-    """Without candidates: the flow that is named, put on the list, is bought."""
-    outing = Outing(demo_folder, tmp_path / "outing")
-    outing.without_table("injectors.i178").without_table("injectors.i205")
-    results = outing.results()
-    wanted = results.plan.flow_wanted
-    assert results.plan.next.code == "change fuel"
-    said = str(verdict.reasons(results))
-    assert f"Look for about {60e6 * wanted.flow_m3_s:.0f} cc/min: a" in said
-    results = outing.key("injectors.named", flow=f"{60e6 * wanted.flow_m3_s:.2f} cc/min").results()
-    step = results.plan.next
-    assert (step.code, step.injector, len(step.fuels)) == ("buy", "named", 2)
-    odds = [one.best.odds for one in results.plan.fuels]
-    assert min(one.inside for one in odds) == pytest.approx(wanted.inside, abs=0.01)
-    assert max(one.leaner for one in odds) == pytest.approx(wanted.leaner, abs=0.01)
-
-
 def test_the_extremes_of_whole_runs_choose_no_injector(demo_folder, tmp_path):
     """A throttle transient noted as the highest reading of every run."""
     outing = Outing(demo_folder, tmp_path / "outing")

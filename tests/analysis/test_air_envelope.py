@@ -120,18 +120,13 @@ def by_hand(own, kelvin, metres):
     setup = "a" if own.setup else None
     spread = math.log(own.lambda_.high / own.lambda_.low) / (2 * 1.96)
     for place, (case, chance) in enumerate(CHANCES.items()):
-        here, there = (kelvin, standard_pressure_pa(metres), 0.5), READ[setup]
-        ratio = 1.0
-        for state, power in ((here, 1), (there, -1)):
-            air = (state[1] - state[2] * vapour_pressure_pa(state[0], 1.0)) / state[0]
-            air *= state[0] if case in ("both", "temperature") else 1.0
-            air /= state[1] if case in ("both", "pressure") else 1.0
-            ratio *= air**power
+        here = log_air(kelvin, standard_pressure_pa(metres), 0.5)
+        shift = float(here[place] - log_air(*READ[setup])[place])
         # Fifteen hundredths of humidity, and a hundredth of pressure unless the ECU sees to it.
         unknown = [0.15 * vapour_pressure_pa(kelvin, 1.0) / standard_pressure_pa(metres)]
         unknown += [0.01] if case in ("neither", "temperature") else []
         sd = math.hypot(spread, KNOWN.sd[place], *unknown)
-        yield chance, math.log(own.lambda_.value * ratio), sd
+        yield chance, math.log(own.lambda_.value) + shift, sd
 
 
 def below(edge, cases):
@@ -205,14 +200,11 @@ def test_edges_in_the_riders_air_are_where_a_case_that_counts_crosses_them(sessi
 
 def test_the_share_of_the_air_in_which_it_is_likelier_lean_than_not():
     """Over 21 temperatures and 3 altitudes."""
+    air = [(263.15 + 2 * k, m) for k in range(21) for m in (200.0, 1000.0, 1800.0)]
     for own in (replace(RIDDEN, lambda_=Interval(at, 0.88, 0.91)) for at in (0.89, 0.895)):
-        counted = [
-            below(0.90, by_hand(own, 263.15 + 2 * k, m)) < 0.5
-            for k in range(21)
-            for m in (200.0, 1000.0, 1800.0)
-        ]
-        assert 0 < sum(counted) < 63
-        assert envelope.lean_share(KNOWN, own, BAND) == pytest.approx(sum(counted) / 63)
+        counted = sum(below(0.90, by_hand(own, *place)) < 0.5 for place in air)
+        assert 0 < counted < 63
+        assert envelope.lean_share(KNOWN, own, BAND) == pytest.approx(counted / 63)
     unsaid = replace(KNOWN, riding=replace(RIDING, air_is_stated=False))
     assert envelope.lean_share(unsaid, RIDDEN, BAND) is None
     assert envelope.lean_share(KNOWN, one("a", lambda_=None), BAND) is None
@@ -261,14 +253,9 @@ def test_an_ecu_that_corrects_holds_it_but_for_humidity(results):
     assert "it keeps its place in the band." in str(verdict.sentences(results))
 
 
-def test_what_is_not_known_spans_the_cases(silent, bare, results):
-    cold = {name: one.air.of(one.plan.ride) for name, one in
-            {"silent": silent, "bare": bare, "yes": results}.items()}  # fmt: skip
-    assert cold["silent"].low[0][0] < cold["yes"].lambda_[0][0]
-    assert cold["silent"].high[0][0] > cold["bare"].low[0][0]
-    assert "if the ECU corrects for air temperature; if it does not (12 % chance), it is" in str(
-        verdict.sentences(silent)
-    )
+def test_what_is_not_known_spans_the_cases(silent):
+    said = str(verdict.sentences(silent))
+    assert "if the ECU corrects for air temperature; if it does not (12 % chance), it is" in said
 
 
 def test_without_a_pressure_of_every_reading_or_of_the_day_or_an_altitude_none_is_known(session):

@@ -51,17 +51,6 @@ def test_what_cannot_be_told_apart_is_said(results):
     assert "Too close to call: in pull, big 172 and big 185" in text
 
 
-def test_equal_setups_are_not_told_apart(demo_folder, tmp_path):
-    """Some of the reference's runs under another name."""
-    outing = Outing(demo_folder, tmp_path / "outing").setup("again", "stock")
-    for row in outing.full("stock")[-2:]:
-        row["setup"] = "again"
-    results = outing.results()
-    again = next(p for p in results.pulls if p.setup == "again")
-    assert again.verdict == "not told apart"
-    assert "again: no difference from stock was shown" in str(gain_words.sentences(results))
-
-
 def test_readings_at_the_gauges_end_are_left_out_and_said(edit):
     edit("session.toml", "lowest = 10.0", "lowest = 11.4")
     results = analyse(load_session(edit("session.toml", "highest = 20.0", "highest = 19.0")))

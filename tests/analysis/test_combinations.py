@@ -6,6 +6,7 @@ import pytest
 
 from tests.outing import Outing
 from tuninglib.analysis.combinations import combinations_of, stop_limits
+from tuninglib.report import verdict
 from tuninglib.session.edit import write_new_session
 from tuninglib.session.load import load_session
 from tuninglib.session.read_toml import what_stands
@@ -54,7 +55,12 @@ def test_the_flow_to_look_for_has_the_chances_of_the_fuel_where_they_are_worst(
 ):
     outing = Outing(demo_folder, tmp_path / "none")
     outing.without_table("injectors.i178").without_table("injectors.i205")
-    wanted = outing.results().plan.flow_wanted
+    results = outing.results()
+    wanted = results.plan.flow_wanted
+    assert results.plan.next.code == "change fuel"
+    assert f"Look for about {60e6 * wanted.flow_m3_s:.0f} cc/min: a" in str(
+        verdict.reasons(results)
+    )
     listed = Outing(outing.folder, tmp_path / "listed")
     for percent in range(-16, 17, 4):
         flow = f"{wanted.flow_m3_s * (1 + percent / 100) * 6e7:.3f} cc/min"

@@ -35,7 +35,12 @@ def gain(setup, ratio, odds=0.999, told=True, over="stock", log_sd=0.01):
 
 
 UNREAD = {"harm": None, "odds": None, "lambda_": None, "source": "unknown"}
-STOCK = one("stock", "i150", engine="stock")
+STOCK, PIPE = one("stock", "i150", engine="stock"), one("p", engine="pipe")
+
+
+def exact(**ratios):
+    """Gains that leave nothing open."""
+    return [gain(setup, ratio, log_sd=1e-6) for setup, ratio in ratios.items()]
 
 
 def plan(*combinations, **values):
@@ -187,10 +192,10 @@ def test_what_pulled_too_hard_to_be_believed_does_not_lack_power(ratio, step):
 
 def test_what_nobody_read_counts_a_per_cent_where_something_was():
     """What its maker delivered does not, nor anything where no gauge was read."""
-    found = evidence(one("stock", engine="stock", **UNREAD), one("a", **UNREAD), one("b", harm=0.3))
-    assert [found.harm(each) for each in found.combinations] == [0.0, 1.0, 0.3]
-    found = evidence(one("stock", engine="stock", **UNREAD), one("a", **UNREAD))
-    assert [found.harm(each) for each in found.combinations] == [0.0, 0.0]
+    unread = one("stock", engine="stock", **UNREAD), one("a", **UNREAD)
+    for others, harms in (((one("b", harm=0.3),), [0.0, 1.0, 0.3]), ((), [0.0, 0.0])):
+        found = evidence(*unread, *others)
+        assert [found.harm(each) for each in found.combinations] == harms
 
 
 # On the fuel that was ridden: one that knocked and was lean, and one that washes the bore.
@@ -353,26 +358,17 @@ def test_of_two_at_hand_the_one_that_promises_more_is_measured_first():
 
 
 def test_one_for_all_fuels_goes_before_one_for_some():
+    """Though it is a little rich: what must not be burnt with an injector counts 3 % a fuel."""
     fuels, today = ("e10", "e5"), (one("a", **FAR), one(None, "i170", "e10", **FAR))
     half = candidate("i178", "e5"), candidate("i178", "e10", gate=KNOCK)
-    both = [candidate("i180", fuel, harm=0.1) for fuel in fuels]
-    found = plan(STOCK, *today, *half, *both, gains=DECIDED, burnt=fuels)
-    assert (found.next.injector, found.next.fuels, found.for_all) == ("i180", fuels, "i180")
-    assert [fuel.best.injector for fuel in found.fuels] == ["i180", "i180"]
-    assert [fuel.fitted.injector for fuel in found.fuels] == ["i170", "i170"]
-
-
-def test_what_must_not_be_burnt_with_it_counts_against_an_injector():
-    """One that fits on one fuel alone, beside one that is a little rich on both: 3 % a fuel."""
     rich = {"lambda_": Interval(0.80, 0.79, 0.81), "harm": 0.9}
-    half = candidate("i178", "e5"), candidate("i178", "e10", gate=KNOCK)
-    both = candidate("i180", "e5", **rich), candidate("i180", "e10", **rich)
-    today = one("a", **FAR), one(None, "i170", "e10", **FAR)
-    fuels = ("e10", "e5")
-    step = step_of(STOCK, *today, *half, *both, gains=DECIDED, burnt=fuels)
-    assert step == ("buy", "i180", fuels)
+    both = [candidate("i180", fuel, **rich) for fuel in fuels]
     # A fuel of which nothing is known counts against it, too.
-    assert step_of(STOCK, *today, half[0], *both, gains=DECIDED, burnt=fuels)[1] == "i180"
+    for some in (half, half[:1]):
+        found = plan(STOCK, *today, *some, *both, gains=DECIDED, burnt=fuels)
+        assert (found.next.injector, found.next.fuels, found.for_all) == ("i180", fuels, "i180")
+        assert [fuel.best.injector for fuel in found.fuels] == ["i180", "i180"]
+        assert [fuel.fitted.injector for fuel in found.fuels] == ["i170", "i170"]
 
 
 @pytest.mark.parametrize(
@@ -381,15 +377,12 @@ def test_what_must_not_be_burnt_with_it_counts_against_an_injector():
 )
 def test_what_was_ridden_is_taken_up_for_the_fuel_on_which_what_is_fitted_will_not_do(there, step):
     """It pulls 0.9 % less. What nobody read counts 1 %, what must not be burnt 3 %."""
-    gains = [gain("a", 0.15, log_sd=1e-5), gain("b", 0.14, log_sd=1e-5)]
-    own = one("a"), one(None, "i170", "e10", **there)
-    other = one("b", "i180"), one(None, "i180", "e10", owned=True)
-    found = plan(STOCK, *own, *other, gains=gains, burnt=("e10", "e5"), apart=[("a", "b")])
+    terms = {"gains": exact(a=0.15, b=0.14), "burnt": ("e10", "e5"), "apart": [("a", "b")]}
+    setups = STOCK, one("a"), one(None, "i170", "e10", **there), one("b", "i180")
+    found = plan(*setups, one(None, "i180", "e10"), **terms)
     assert (found.ride.setup, found.next.code) == ("a", step)
     # The other one's own harm counts against it as much.
-    harmful = one("b", "i180"), one(None, "i180", "e10", owned=True, harm=2.5)
-    found = plan(STOCK, *own, *harmful, gains=gains, burnt=("e10", "e5"), apart=[("a", "b")])
-    assert found.next.code != "fit"
+    assert plan(*setups, one(None, "i180", "e10", harm=2.5), **terms).next.code != "fit"
 
 
 def test_what_was_ridden_and_weighed_is_not_taken_up_again():
@@ -450,7 +443,9 @@ def test_where_knock_leaves_nothing_its_cause_goes_first():
     loud = replace(quiet, setup="a", knocks=(Knock("a", 2.0, "heavy"),))
     # Nobody heard it with the last, which another one's shuts.
     setups = STOCK, quiet, loud, one("c", "i200", gate=implied)
-    found = plan(*setups, candidate(gate=implied), gains=[*DECIDED, gain("b", 0.1)])
+    # What is only listed counts on fuels that will be burnt and are allowed.
+    listed = candidate(gate=implied), candidate(fuel="e10"), candidate("i140", gate=NOT_ALLOWED)
+    found = plan(*setups, *listed, gains=[*DECIDED, gain("b", 0.1)])
     assert (found.next.code, found.next.setups) == ("find knock", ("a",))
     assert plan(*setups, candidate(), gains=[*DECIDED, gain("b", 0.1)]).next.code == "buy"
 
@@ -465,14 +460,11 @@ def test_heat_goes_next_where_nothing_is_left_of_the_engine():
 
 @pytest.mark.parametrize(("ratio", "code"), [(0.101, "nothing"), (0.105, "find heat")])
 def test_a_hot_engine_is_worth_the_search_where_it_pulls_harder_than_the_ride(ratio, code):
-    gains = [gain("p", 0.10, log_sd=1e-6), gain("a", ratio, log_sd=1e-6)]
+    """Heat that only follows from another's is that one's."""
     hot = one("a", gate=HEAT)
-    assert plan(STOCK, one("p", engine="pipe"), hot, gains=gains).next.code == code
-    # Heat that only follows from another's is that one's.
     follows = one("b", "i150", gate=replace(HEAT, because=hot))
-    gains.append(gain("b", ratio + 0.01, log_sd=1e-6))
-    step = plan(STOCK, one("p", engine="pipe"), follows, hot, gains=gains).next
-    assert step.setups == (("a",) if code == "find heat" else ())
+    step = plan(STOCK, PIPE, follows, hot, gains=exact(p=0.10, a=ratio, b=ratio + 0.01)).next
+    assert (step.code, step.setups) == (code, ("a",) if code == "find heat" else ())
 
 
 def test_a_hot_engine_that_nobody_wants_is_let_be():
@@ -506,38 +498,26 @@ def test_the_engine_that_pulled_and_is_shut_is_the_one_to_feed():
         assert fed.engine == engine
 
 
-@pytest.mark.parametrize(("ratio", "engine"), [(0.101, "pipe"), (0.105, "big"), (0.02, "pipe")])
-def test_an_engine_that_is_shut_is_fed_where_it_pulls_harder_than_the_ride(ratio, engine):
-    """By more than 0.2 %: less is the same."""
-    gains = [gain("p", 0.10, log_sd=1e-6), gain("a", ratio, log_sd=1e-6)]
-    found = plan(STOCK, one("p", engine="pipe"), one("a", gate=LEAN), gains=gains)
+LEAN_A, HOT_H = one("a", gate=LEAN), one("h", "i200", gate=HEAT)
+
+
+@pytest.mark.parametrize(
+    ("others", "ratios", "engine"),
+    [
+        # Less than 0.2 % is the same.
+        ([LEAN_A], {"a": 0.101}, "pipe"),
+        ([LEAN_A], {"a": 0.105}, "big"),
+        # An engine pulls as its strongest setup does.
+        ([LEAN_A, one("w", "i200", gate=LEAN)], {"a": 0.15, "w": 0.03}, "big"),
+        # What fuel cannot mend is not fed, unless that was on a fuel that will not be burnt.
+        ([LEAN_A, HOT_H], {"a": 0.15, "h": 0.15}, "pipe"),
+        ([LEAN_A, replace(HOT_H, fuel="e10")], {"a": 0.15, "h": 0.15}, "big"),
+        ([replace(HOT_H, fuel="e10")], {"h": 0.15}, "pipe"),
+    ],
+)
+def test_an_engine_that_is_shut_is_fed_where_it_pulls_harder_than_the_ride(others, ratios, engine):
+    found = plan(STOCK, PIPE, *others, gains=exact(p=0.10, **ratios))
     assert (found.ride.setup, found.engine) == ("p", engine)
-    # What its fuel cannot mend is not fed, even if another of its setups could be.
-    hot = one("h", "i200", gate=HEAT)
-    gains.append(gain("h", ratio, log_sd=1e-6))
-    found = plan(STOCK, one("p", engine="pipe"), one("a", gate=LEAN), hot, gains=gains)
-    assert found.engine == "pipe"
-
-
-@pytest.mark.parametrize(("on_e5", "engine"), [(True, "big"), (False, "pipe")])
-def test_what_shut_it_on_a_fuel_that_will_not_be_burnt_is_asked_only_where_nothing_else_was(
-    on_e5, engine
-):
-    gains = [gain(name, by, log_sd=1e-6) for name, by in (("p", 0.10), ("a", 0.15), ("h", 0.15))]
-    hot = one("h", "i200", fuel="e10", gate=HEAT)
-    ridden = [STOCK, one("p", engine="pipe"), hot, *([one("a", gate=LEAN)] if on_e5 else [])]
-    assert plan(*ridden, gains=gains).engine == engine
-
-
-def test_an_engine_pulls_as_its_strongest_setup_does():
-    weak = one("w", "i200", gate=LEAN)
-    gains = [
-        gain("p", 0.10, log_sd=1e-6),
-        gain("a", 0.15, log_sd=1e-6),
-        gain("w", 0.03, log_sd=1e-6),
-    ]
-    found = plan(STOCK, one("p", engine="pipe"), one("a", gate=LEAN), weak, gains=gains)
-    assert found.engine == "big"
 
 
 def test_where_nothing_may_be_ridden_the_reference_is_what_it_is_about():
@@ -548,7 +528,7 @@ def test_where_nothing_may_be_ridden_the_reference_is_what_it_is_about():
     assert [each.setup for each in found.shut] == ["a", "stock"]
     # Unless another one is shut by what can be mended, and pulls at all harder.
     little = one("p", engine="pipe", gate=LEAN)
-    assert plan(shut, little, gains=[gain("p", 0.007, log_sd=1e-6)]).engine == "pipe"
+    assert plan(shut, little, gains=exact(p=0.007)).engine == "pipe"
 
 
 def test_of_two_such_engines_the_stronger():

@@ -11,23 +11,21 @@ import pytest
 
 from tests.conftest import BACK
 from tests.outing import Outing
-from tuninglib.analysis import doubts
-from tuninglib.analysis.analyse import analyse, results_document
+from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.doubts import (
     _of_order,
     _of_readings,
     _of_the_day,
+    check_gauge,
     doubts_of_gains,
     doubts_of_speeds,
 )
 from tuninglib.analysis.injector import ladder_of
-from tuninglib.analysis.mixture import ladder_columns, weighed_readings
 from tuninglib.report import gain as gain_words
 from tuninglib.report import mixture as mixture_words
 from tuninglib.report import tested as runs_words
-from tuninglib.session.defaults import air_of_runs, blend_of
+from tuninglib.session.defaults import air_of_runs
 from tuninglib.session.load import load_session
-from tuninglib.statistics.gauge_readings import reading_midpoint, steady_sd
 from tuninglib.statistics.population import BREATHING_SD, MIXTURE_SD
 from tuninglib.statistics.repeats import GroupMean, Weighed
 
@@ -180,23 +178,6 @@ def test_of_two_readings_the_same_injector_on_the_other_fuel_may_decide(rewritte
     assert mixture(results, "big_172_e10").lambda_.value == pytest.approx(0.895, abs=0.01)
 
 
-def test_a_lone_reading_is_held_against_its_injector_on_the_other_fuel(rewritten, clean):
-    def change(cells):
-        if cells[0] in ("14", "15"):
-            cells[5:7] = "", ""
-        if cells[0] == "16":
-            cells[5:7] = "15.4", "15.6"
-        return cells
-
-    results = rewritten(change)
-    (doubt,) = results.doubts
-    assert (doubt.code, doubt.runs) == ("reading", (16.0,))
-    lone = mixture(results, "big_172_e10").lambda_
-    assert lone.low < mixture(clean, "big_172_e10").lambda_.value < lone.high
-    before, after = (mixture(one, "big_172").lambda_ for one in (clean, results))
-    assert after.value == pytest.approx(before.value, abs=1e-6)
-
-
 # Wide readings ---------------------------------------------------------------------------------
 
 
@@ -232,16 +213,6 @@ def test_one_wide_reading_counts_less_than_its_siblings(changed, clean):
     assert [weight(results, n) for n in (10, 11, 12)] == [1.0] * 3
     assert "on run 13 low and high are more than 0.5 apart" in str(mixture_words.sentences(results))
     assert mixture(results, "big_172").place == "inside"
-
-
-def test_the_ladder_counts_a_wide_reading_as_the_mixture_does(edit):
-    session = load_session(edit("runs.csv", RUN_13, "13,big_172,tove,49,72,12.4,13.5"))
-    air = air_of_runs(session)
-    rows = weighed_readings(session, air)
-    (at,) = [i for i, number in enumerate(rows["run"]) if number == 13]
-    own = reading_midpoint(12.4, 13.5, resolution=0.1).relative_sd
-    variance = (0.01**2 + own**2) / ladder_columns(session, air, rows)[0].weight[at]
-    assert variance == pytest.approx((0.01**2 + steady_sd(12.4, 13.5) ** 2), rel=1e-9)
 
 
 def test_the_limit_of_a_spread_follows_the_scale_of_the_gauge(tmp_path):
@@ -341,19 +312,6 @@ def test_a_fuel_without_a_label_has_no_direction(edit, rewritten):
     assert rewritten(swapped("big_172", "big_172_e10")).doubts == ()
 
 
-# For programs ----------------------------------------------------------------------------------
-
-
-def test_programs_get_doubts_and_weights(changed):
-    document = results_document(changed(RUN_13, "13,big_172,tove,49,72,14.9,15.6"))
-    (doubt,) = document["doubts"]
-    assert doubt["code"] == "reading"
-    assert doubt["runs"] == [13.0]
-    assert document["runs"][12]["reading_weight"] == doubt["weight"]
-    assert document["runs"][12]["force_weight"] == 1.0
-    json.dumps(document, allow_nan=False)
-
-
 def table(*rows):
     """Readings as weighed: setup, run, middle, weight, trust, disagree, wide."""
     names = ("setup", "run", "middle", "weight", "trust", "disagree", "wide")
@@ -424,7 +382,7 @@ def test_of_several_gains_the_farthest_from_what_the_others_say_is_doubted(off):
     sds, log_size = np.array([0.02, 0.03, 0.01, 0.05]), np.log([1.0, 1.2, 1.1, 1.3])
     moved = np.array([0.01, -0.02, 0.0, off])
     fit = SimpleNamespace(covariance=np.diag(sds**2), log_force=5.0 + log_size + moved)
-    numbers = {name: [at] for at, name in enumerate("abcd")}
+    numbers = {"a": [0], "b": [1], "c": [2], "d": [3]}
     found = doubts_of_gains(fit, list("abcd"), list(np.exp(log_size)), list("wxyz"), numbers)
     variance = sds**2 + BREATHING_SD**2 / 2 + MIXTURE_SD**2
     said = np.average(moved[:3], weights=1 / variance[:3])
@@ -455,30 +413,17 @@ def test_a_day_is_named_that_moved_all_readings_one_way(slope, noise, said):
     for one in found:
         assert one.runs == (3.0, 11.0)
         assert one.off == pytest.approx(np.expm1(fitted[3]))
-    # Of too few within the setups nothing is said.
-    assert _of_the_day(rows.iloc[:6]) == []
+    assert _of_the_day(rows.iloc[:6]) == []  # too few within the setups
 
 
-def test_the_gauge_is_checked_by_what_each_setup_offers_over_the_reference(session, monkeypatch):
-    """Its table was written for the reference, wherever that stands among the rows."""
-    asked = {}
-    monkeypatch.setattr(doubts, "weigh_control", lambda readings, **known: asked.update(r=readings))
-    runs = session.runs.sort_values("setup", kind="stable")
-    with pytest.raises(AttributeError):
-        doubts.check_gauge(replace(session, runs=runs), air_of_runs(session))
-    readings, home = asked["r"], session.setups[session.about.reference]
-    assert readings.setup[0] != session.about.reference
-
-    def asks(setup):
-        blend = blend_of(session.fuels[setup.fuel])
-        demand = blend.stoichiometric_ratio * blend.density_kg_m3**0.5
-        return session.injectors[setup.injector].flow.value * demand
-
-    for at, name in enumerate(readings.setup):
-        own = session.setups[name]
-        size = [session.engines[one.engine].displacement_m3 for one in (own, home)]
-        assert readings.log_size[at] == pytest.approx(np.log(size[0] / size[1]))
-        assert readings.log_fuel[at] == pytest.approx(np.log(asks(own) / asks(home)), abs=1e-9)
+def test_the_gauge_is_checked_by_what_setups_offer_over_the_reference_in_whatever_order(session):
+    found = []
+    for rows in (session.runs, session.runs[::-1]):
+        turned = replace(session, runs=rows)
+        found.append(check_gauge(turned, air_of_runs(turned)))
+    assert vars(found[1].offset) == pytest.approx(vars(found[0].offset))
+    for one, other in zip(*(check.states for check in found), strict=True):
+        assert 1 - one.chance == pytest.approx(1 - other.chance, rel=1e-6)
 
 
 FLOW = [("flow direction", "big_172", "big_164")]

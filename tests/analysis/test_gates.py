@@ -98,9 +98,8 @@ def test_what_is_likely_lean_in_most_of_the_riders_air_is_shut(share, made, code
 @pytest.mark.parametrize(("mean", "half", "chance"), [(0.92, 0.0196, 0.9772), (0.88, 0.04, 0.1635)])
 def test_the_chance_of_being_leaner_than_an_edge(mean, half, chance):
     """From a table of the normal distribution: two standard deviations, and 0.98."""
-    assert leaner_than(Interval(mean, mean - half, mean + half), 0.90) == pytest.approx(
-        chance, abs=1e-4
-    )
+    found = leaner_than(Interval(mean, mean - half, mean + half), 0.90)
+    assert found == pytest.approx(chance, abs=1e-4)
 
 
 @pytest.mark.parametrize(("gauge", "own"), [(0.006, 0.008), (0.010, 0.0), (0.012, 0.0)])

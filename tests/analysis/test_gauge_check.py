@@ -432,12 +432,6 @@ def test_one_function_makes_lambda(biased, results):
     assert lambda_of(results.judged, 12.8) == pytest.approx(12.8 / 14.7 / (1 + offset))
 
 
-def test_the_response_does_not_hang_on_the_gauge(results, biased):
-    """A bias moves the level, not how lambda follows flow."""
-    full = [next(r for r in one.ladder.responses if r.state == "full") for one in (results, biased)]
-    assert full[0].response.value == pytest.approx(full[1].response.value, abs=1e-6)
-
-
 def test_deviations_come_with_the_farthest_first(demo_folder, tmp_path):
     outing = Outing(demo_folder, tmp_path / "outing")
     for row in outing.rows:

@@ -79,34 +79,28 @@ def test_a_lone_reading_counts_as_far_as_it_is_off(demo_folder, tmp_path):
 
 @pytest.mark.parametrize("dof", [3.0, 0.0])
 @pytest.mark.parametrize(("at", "place"), [(12.8, "inside"), (13.9, "leaner"), (11.3, "richer")])
-def test_a_mixture_is_its_mean_with_the_scatter_of_readings_and_the_gauges_own(
-    session, dof, at, place
-):
+def test_a_mixture_has_the_scatter_of_its_readings_and_the_gauges_own(session, dof, at, place):
     """Odds by Student's t, of which only the repeats' part of the variance is estimated."""
-    gauge = replace(session.gauge, accuracy=Measured(0.01, 0.0196))
-    known = replace(session, gauge=gauge)
+    known = replace(session, gauge=replace(session.gauge, accuracy=Measured(0.01, 0.0196)))
     read = GroupMean(np.log(at), 0.008**2, dof, 3)
     found = _mixture(known, "big_172", read, 2, 0.8)
     variance = 0.008**2 + (0.0196 / Z_95) ** 2
     free = dof * (variance / 0.008**2) ** 2 if dof else np.inf
     spread = np.exp(stats.t.ppf(0.975, free) * np.sqrt(variance))
-    assert (found.gauge.value, found.gauge.low, found.gauge.high) == pytest.approx(
-        (at, at / spread, at * spread)
-    )
+    shown = found.gauge.value, found.gauge.low, found.gauge.high
+    assert shown == pytest.approx((at, at / spread, at * spread))
     # A gauge of 14.7 that shows a hundredth too much.
     lambda_ = at / 14.7 / 1.01
     assert found.lambda_.value == pytest.approx(lambda_, rel=1e-4)
     assert found.lambda_.high / found.lambda_.low == pytest.approx(spread**2)
-    assert found.true_ratio.value / found.lambda_.value == pytest.approx(
-        Blend(0.04).stoichiometric_ratio, rel=1e-6
-    )
+    ratio = found.true_ratio.value / found.lambda_.value
+    assert ratio == pytest.approx(Blend(0.04).stoichiometric_ratio, rel=1e-6)
     below = [stats.t.cdf(np.log(edge / lambda_) / np.sqrt(variance), free) for edge in (0.83, 0.90)]
-    assert found.odds.richer == pytest.approx(below[0], abs=2e-3)
-    assert found.odds.leaner == pytest.approx(1 - below[1], abs=2e-3)
-    assert found.odds.inside == pytest.approx(below[1] - below[0], abs=2e-3)
+    odds = found.odds.richer, found.odds.inside, found.odds.leaner
+    assert odds == pytest.approx((below[0], below[1] - below[0], 1 - below[1]), abs=2e-3)
     assert (found.place, found.readings, found.pegged) == (place, 3, 2)
-    odds = getattr(found.odds, place)
-    assert _mixture(known, "big_172", read, 0, odds + 1e-6).place == "unsure"
+    sure = getattr(found.odds, place)
+    assert _mixture(known, "big_172", read, 0, sure + 1e-6).place == "unsure"
 
 
 # Wide readings ----------------------------------------------------------------------------------

@@ -54,7 +54,7 @@ def test_harm_is_the_mean_over_what_the_mixture_may_be(wanted, mean):
     ],
 )
 def test_what_two_hundredths_too_lean_four_too_rich_and_the_inside_are_worth(wanted, harms):
-    """In per cent of pull, as the page says it."""
+    """In per cent of pull, as the page says it; what nobody read counts 1 %."""
     exact = [around(x, 0.0) for x in (0.92, 0.79, 0.85)]
     found = [harm_of(one, BAND, WEIGHTS[wanted]) for one in exact]
     assert found == pytest.approx(harms)
@@ -62,7 +62,6 @@ def test_what_two_hundredths_too_lean_four_too_rich_and_the_inside_are_worth(wan
         sure = KnownMixture(around(one.value, 1e-9))
         own = value_of_trying([sure], [KnownMixture(None)], stronger=9.0, gauge_sd=0.0, band=BAND,
                               weights=WEIGHTS[wanted])  # fmt: skip
-        # What nobody read counts 1 %.
         assert own == pytest.approx(9.0 + 1.0 - harm, abs=1e-5)
     on_climbs = weights_of(wanted, climbs=True)
     assert harm_of(exact[2], BAND, on_climbs) == pytest.approx(-0.5)
@@ -134,18 +133,6 @@ def test_trying_is_worth_the_mean_of_the_better_one(mean, stronger):
         [other], [today], stronger=stronger, gauge_sd=gauge_sd, band=BAND, weights=weights
     )
     assert found == pytest.approx(np.maximum(better, 0).mean(), abs=0.02)
-
-
-def test_the_gauge_that_both_share_does_not_make_one_better():
-    same = KnownMixture(around(0.80, 0.01))
-    shared = value_of_trying(
-        [same], [same], stronger=0.0, gauge_sd=0.0125, band=BAND, weights=WEIGHTS["balanced"]
-    )
-    own = value_of_trying(
-        [same], [same], stronger=0.0, gauge_sd=0.0, band=BAND, weights=WEIGHTS["balanced"]
-    )
-    assert shared < 1e-6
-    assert own > 0.1
 
 
 def test_a_fuel_that_must_not_be_burnt_has_a_price():
