@@ -5,7 +5,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 from scipy.integrate import quad
-from scipy.optimize import least_squares
+from scipy.optimize import least_squares, minimize
 
 from tests.tools.simulate_coast_down import LAYOUTS, line
 from tests.tools.simulate_coast_down import day as day_of_falls
@@ -277,3 +277,65 @@ def test_each_fall_counts_by_what_a_misread_speed_costs_it(monkeypatch):
     scatter = np.sum(expected.fun**2) / (12 - 2)
     sds = np.sqrt(scatter * np.diag(np.linalg.inv(expected.jac.T @ expected.jac)))
     assert np.all(np.abs(np.sqrt(np.diag(found.covariance)) / sds - 1.25) < 0.2)
+
+
+def even_falls():
+    """Four falls of three runs that follow drag, rolling and wind in straight lines."""
+    by_area, by_rolling, by_wind = np.random.default_rng(5).uniform(1, 3, (3, 4)) * [[1], [60], [1]]
+    data, correlation = np.array([2.9, 5.1, 4.4, 3.0]), np.eye(4) + 0.3 * np.eye(4, k=1)
+    correlation = np.minimum(1, correlation + 0.3 * np.eye(4, k=-1))
+    falls = coast_down._Falls(
+        data, correlation, lambda a, r, wind: by_area * a + by_rolling * r + by_wind * wind,
+        [7, 7, 8, 9],
+    )  # fmt: skip
+    return falls, data, correlation, np.stack([by_area, by_rolling]), by_wind
+
+
+def test_the_likeliest_road_load_is_that_of_the_falls_and_of_what_is_usual():
+    """Drag 0.5 m2 to a factor of 1.65, rolling 0.015 to 0.008, 2 m/s of wind; by another search."""
+    falls, data, correlation, slopes, by_wind = even_falls()
+
+    def unlikely(at):
+        left = data - [np.exp(at[0]), at[1] / 100] @ slopes - by_wind * at[[3, 3, 4, 5]]
+        usual = ((at[0] - np.log(0.5)) / 0.5) ** 2 + ((at[1] - 1.5) / 0.8) ** 2 + (at[2] / 2) ** 2
+        return (
+            left @ np.linalg.solve(correlation, left) / 0.7
+            + usual
+            + sum((at[3:] - at[2]) ** 2) / 0.4
+        )
+
+    wanted = minimize(unlikely, [0, 1, 0, 0, 0, 0], tol=1e-12).x * [1, 0.01, 1, 1, 1, 1]
+    found = falls.search(np.array([0, 0.01, 0, 0, 0, 0.0]), np.array([0.4, 0.7]))
+    np.testing.assert_allclose(found, wanted, atol=2e-4)
+
+
+def test_around_there_the_rows_are_straight_lines_and_what_is_usual():
+    """A model of straight lines is its own tangent, wherever it is touched."""
+    falls, data, correlation, slopes, by_wind = even_falls()
+    rows = falls.linear(np.array([np.log(0.8), 0.02, 1.0, 0.5, 2.0, 1.5]))
+    turn = np.linalg.inv(np.linalg.cholesky(correlation))
+    usual = [0.8 * (1 + np.log(0.5 / 0.8)), 0.015]
+    np.testing.assert_allclose(rows.data[0], [*(turn @ data), *usual], rtol=1e-4)
+    np.testing.assert_allclose(rows.design[0], [*(turn @ slopes.T), [1, 0], [0, 1]], rtol=1e-4)
+    blown = np.zeros((6, 3))
+    blown[:4] = turn @ (by_wind[:, None] * np.array([[1, 0, 0], [1, 0, 0], [0, 1, 0], [0, 0, 1]]))
+    every = np.outer(blown.sum(1), blown.sum(1)) * 2.0**2
+    known = every + np.diag([0, 0, 0, 0, (0.8 * 0.5) ** 2, 0.008**2])
+    np.testing.assert_allclose(rows.known[0], known, rtol=1e-3, atol=1e-9)
+    gust, read = rows.components
+    np.testing.assert_allclose(gust.matrix[0], blown @ blown.T, rtol=1e-3, atol=1e-9)
+    np.testing.assert_allclose(read.matrix[0], np.diag([1, 1, 1, 1, 0, 0]))
+    # Usually 0.6 m/s, to a factor of 1.65, and 0.2 m/s, to a factor of 2.
+    assert (gust.usual, gust.log_sd) == pytest.approx((0.36, 0.5))
+    assert (read.usual, read.log_sd) == pytest.approx((0.04, 0.7))
+
+
+def test_on_a_slope_that_the_usual_rolling_does_not_hold_the_search_finds_its_way():
+    way, true = np.tile([1, -1], 6), {1: ride(0.03, rolling=0.04), -1: ride(-0.03, rolling=0.04)}
+    ends = {"from_speed_m_s": np.repeat([16.0, 12.0, 8.0], 4)}
+    ends["to_speed_m_s"] = ends["from_speed_m_s"] - 4
+    time = [coast_time_s(true[one], from_speed_m_s=a, to_speed_m_s=b)
+            for one, a, b in zip(way, *ends.values(), strict=True)]  # fmt: skip
+    found = fit_coast_down(start(0.03), run=np.arange(12), direction=way, time_s=time, **ends)
+    assert found.rolling_coefficient == pytest.approx(0.04, rel=0.02)
+    assert found.drag_area_m2 == pytest.approx(AREA, rel=0.05)

@@ -32,17 +32,25 @@ from tuninglib.statistics.end_speeds import (
 from tuninglib.statistics.repeats import mean_interval
 from tuninglib.statistics.track_runs import (
     _bend,
+    _between,
     _by_pattern,
     _by_throttle,
     _mean_of_passes,
     _passes,
     _position_sd,
     _same_way,
+    _smoothed,
+    _unseen,
     _way_of_each,
+    gear_changes,
     line_passes,
     logged_grade,
     logged_length,
+    pull_ends,
+    pulls,
     runs_by_length,
+    runs_by_pulls,
+    speed_of_way,
 )
 
 # Lines --------------------------------------------------------------------------------------------
@@ -111,6 +119,58 @@ def test_headings_of_sixty_degrees_off_are_another_road(degrees, kept):
     assert found.tolist() == [True, True, kept, True]
     two = np.deg2rad([0.0, degrees])
     assert _same_way(np.stack([np.cos(two), np.sin(two)], axis=1)).all()
+
+
+@pytest.mark.parametrize("end", [0, 1])
+@pytest.mark.parametrize("way", [1, -1])
+def test_each_line_has_a_heading_for_up_and_one_for_down(way, end):
+    """Three runs up and three down, one of which passes one of its lines on another road."""
+    gates, odd = ([], []), 3 if way < 0 else 2
+    for run in range(6):
+        direction = 1 if run % 2 == 0 else -1
+        for number in (0, 1):
+            line = number if direction > 0 else 1 - number
+            angle = 0.3 * line + (0 if direction > 0 else np.pi)
+            angle += np.deg2rad(70) * (run == odd and number == end)
+            at = 100.0 * run + 30 * number
+            gates[line].append((at, 1.0, np.cos(angle), np.sin(angle), at - 0.3, at + 0.4))
+    found, kept = _between(gates), np.delete(np.arange(6), odd)
+    assert found.direction.tolist() == [1 if run % 2 == 0 else -1 for run in kept]
+    # Where a line was passed unseen, the run is what was seen: from its end on, and to its begin.
+    assert found.enter_s == pytest.approx(100 * kept + 0.4)
+    assert found.leave_s == pytest.approx(100 * kept + 29.7)
+    assert (found.enter_gap_s, found.leave_gap_s) == (pytest.approx(0.7), pytest.approx(0.7))
+
+
+@pytest.mark.parametrize("turn", [0.0, 2.5])
+@pytest.mark.parametrize(
+    ("how", "there"),
+    [
+        ({}, True),
+        # Farther aside than 30 m and 15 % of 100 m.
+        ({"aside": 44.9}, True), ({"aside": -44.9}, True), ({"aside": 45.1}, False),
+        # Slower than 2 m/s; no gap; in front of the gap, and behind it.
+        ({"gap": 49.0}, True), ({"gap": 51.0}, False), ({"gap": 4.9}, False), ({"gap": 5.1}, True),
+        ({"start": 0.5}, False), ({"start": -0.5}, True), ({"start": -99.5}, True),
+        ({"start": -100.5}, False),
+        # Seen beside it: less than four seconds from either end.
+        ({"seen": [-2.1, 16.1]}, True), ({"seen": [-1.9]}, False), ({"seen": [15.9]}, False),
+        ({"seen": [-7.0, 7.0, 30.0]}, False),
+    ],
+)  # fmt: skip
+def test_a_line_is_passed_unseen_where_the_straight_way_over_a_gap_passes_it(how, there, turn):
+    """Rows a second apart at 10 m/s, from the third to the fourth of which 100 m are missing."""
+    how = {"aside": 7.0, "gap": 10.0, "start": -10.0, "seen": []} | how
+    time = np.cumsum([0.0, 1.0, 1.0, how["gap"], 1.0])
+    x, y, (cos, sin) = how["start"] + np.array([-20.0, -10, 0, 100, 110]), how["aside"], [
+        f(turn) for f in (np.cos, np.sin)
+    ]  # fmt: skip
+    found = _unseen(time, np.stack([x * cos - y * sin, x * sin + y * cos]), how["seen"])
+    assert len(found) == there
+    for at, across, *rest in found:
+        assert at == pytest.approx(2 - how["start"] / 100 * how["gap"])
+        assert np.isnan(across)
+        assert rest == pytest.approx([cos, sin, 2.0, 2.0 + how["gap"]])
 
 
 def test_the_error_of_positions_joins_the_stated_with_what_passes_show():
@@ -322,6 +382,122 @@ def test_an_entry_may_be_off_by_two_and_a_half(usual, count):
     how = {"length_m": 300.0, "entry_speed_m_s": usual}
     for throttle in (opened(until=47.0), None):
         assert runs_by_length(TIME, pull(), throttle_ratio=throttle, **how).enter_s.size == count
+
+
+def test_a_running_mean_is_of_the_rows_within_half_a_second():
+    time = np.cumsum(np.random.default_rng(8).uniform(0.05, 0.7, 60))
+    wanted = [time[(time >= t - 0.5) & (time < t + 0.5)].mean() for t in time]
+    np.testing.assert_allclose(_smoothed(time, time), wanted)
+
+
+def test_a_rough_speed_is_of_places_two_seconds_apart():
+    """Way |t - 5|: by the row or two a second before and after; none beside a gap of three."""
+    for step, far in ((0.25, 1.25), (0.5, 1.0), (1.0, 1.0), (3.0, 3.0)):
+        time = np.arange(0.0, 21.0, step)
+        at, speed = speed_of_way(time, 0.6 * np.abs(time - 9), 0.8 * np.abs(time - 9))
+        inner = (at >= far) & (at <= time[-1] - far)
+        wanted = np.abs(np.abs(at + far - 9) - np.abs(at - far - 9)) / (2 * far)
+        np.testing.assert_allclose(speed[inner], wanted[inner], atol=1e-12)
+    time = np.arange(0.0, 12.0, 0.25)
+    at, _ = speed_of_way(*[time[(time <= 3) | (time >= 6)]] * 3)
+    wanted = (time > 0.5) & (time < 2.5) | (time > 6.5) & (time < 11.25)
+    np.testing.assert_allclose(at, time[wanted])
+
+
+# Runs by engine speed -----------------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(
+    ("knots", "speeds", "count"),
+    [
+        # Eight per cent at least, over four seconds.
+        ([10, 20, 22], [5000, 5450, 5000], 1), ([10, 20, 22], [5000, 5350, 5000], 0),
+        ([10, 14.5, 17], [5000, 6200, 5000], 1), ([10, 13.5, 17], [5000, 6200, 5000], 0),
+        # Then it falls by one per cent within two seconds, all of which is there.
+        ([10, 20, 22, 30], [5000, 6000, 5920, 5000], 1),
+        ([10, 20, 22, 24], [5000, 6000, 5960, 5900], 0),
+        ([10, 20, 21.3], [5000, 6000, 5400], 1), ([10, 20, 20.5], [5000, 6000, 5700], 0),
+    ],
+)  # fmt: skip
+def test_what_a_pull_is(knots, speeds, count):
+    time = np.arange(0.0, knots[-1] + (8 if speeds[-1] == 5000 else 0), 0.05)
+    assert len(pulls(time, np.interp(time, knots, speeds))) == count
+
+
+def test_a_pull_begins_at_a_bend_or_after_a_fall_and_needs_to_be_heard_all_the_way():
+    time = np.arange(0.0, 30.0, 0.05)
+    even = np.interp(time, [10, 20, 22], [5000, 6500, 5000])
+    # Of 6500 turns 20 m/s: it falls by 0.31, or by 0.15 m/s each second.
+    for before, falls in ((6000, True), (5480, False)):
+        ((at, sd, end),) = pulls(time, np.interp(time, [0, 10, 20, 22], [before, 5000, 6500, 5000]))
+        assert (at, end) == (pytest.approx(10, abs=0.15), pytest.approx(20))
+        assert (sd == 0.15) == falls
+    for pause, count in ((0.9, 1), (1.1, 0)):
+        heard = (time < 14.98) | (time > 14.98 + pause)
+        assert len(pulls(time[heard], even[heard])) == count
+
+
+def test_a_gear_is_twelve_per_cent_from_the_next():
+    time = np.arange(0.0, 30.0, 0.05)
+    for share, count in ((0.13, 2), (-0.13, 2), (0.11, 0)):
+        found = gear_changes(time, 6000 * np.exp(share * ((time >= 10) & (time < 20))))
+        assert found == (pytest.approx(10, abs=0.06), pytest.approx(20, abs=0.06))[:count]
+    # The change itself may take most of a second.
+    slow = np.interp(time, [10.0, 10.7], [7000.0, 5500.0])
+    assert gear_changes(time, slow) == (pytest.approx(10.35, abs=0.06),)
+    assert gear_changes(time[:3], slow[:3]) == ()
+
+
+def test_runs_begin_and_end_at_their_pulls_or_at_their_marks():
+    time = np.arange(0.0, 60.0, 0.05)
+    speed = np.interp(time, [0, 10, 30, 34, 60], [5000, 5000, 7000, 5000, 5000])
+    ((begin, sd, end),) = pulls(time, speed)
+    # Opened 0.3 s about the line; shut a tenth of a second after the marker, a quarter about it.
+    wanted = [[begin, np.hypot(sd, 0.3), end - 0.1, 0.25]]
+    assert pull_ends(time, speed) == pytest.approx(np.array(wanted))
+    speed[time >= 45] = 6500
+    heard = (time < 5) | (time > 6.1)
+    marks = [(2.0, 4.95), (2.0, 5.0), (3.0, 9.0), (4.9, 6.0), (6.0, 9.0), (10.0, 44.0),
+             (40.0, 50.0), (46.0, 58.0), (50.0, 61.0)]  # fmt: skip
+    found = pull_ends(time[heard], speed[heard], marks)
+    assert found[:, [0, 2]].tolist() == [list(one) for one in marks]
+    whole = [True, True, False, False, True, True, False, True, False]
+    assert np.where(whole, 0.3, np.nan) == pytest.approx(found[:, 1], nan_ok=True)
+    assert found[:, 1] == pytest.approx(found[:, 3], nan_ok=True)
+
+
+@pytest.mark.parametrize(("opened_sd", "shut_sd", "runs"), [(0.4, 0.25, 3), (0.1, 0.05, 3),
+                                                          (0.1, 0.05, 2)])  # fmt: skip
+def test_ends_are_moved_until_a_run_is_as_long_as_the_hill(opened_sd, shut_sd, runs):
+    """From 50 to 100 turns a second in 20 s: 1500 turns, and more where it began or ended aside."""
+    time = np.arange(0.0, 401.0, 0.1)
+    rpm = np.interp(time % 100, [10, 30, 50, 51], [3000, 6000, 6000, 3000])
+    early, late = np.array([0.0, 0.4, 0.2]), np.array([0.0, 0.2, 0.1])
+    begin, end = 10 + 100 * np.arange(3) - early, 30 + 100 * np.arange(3) + late
+    turns, start = (1500 + 50 * early + 100 * late)[:runs], 100 * np.arange(3)
+    ends = [(*one, opened_sd, shut_sd) for one in zip(begin, end, strict=True)][:runs]
+    # In another gear, a fifth more turns.
+    ends.insert(1, (310.0, 333.0, opened_sd, shut_sd))
+    found = runs_by_pulls(time, rpm, length_m=450.0, ends=np.array(ends)[:, [0, 2, 1, 3]])
+    opens, shuts = (50 * opened_sd) ** 2, (100 * shut_sd) ** 2
+    own = max(opens + shuts, turns.var(ddof=1) if runs > 2 else 0.0)
+    assert found.rows.tolist() == [0, *range(2, runs + 1)]
+    assert found.metres_per_turn == pytest.approx(450 / turns.mean())
+    short = turns.mean() - turns
+    share = opens / (opens + shuts)
+    wanted = (
+        (begin - start)[:runs] - share * short / 50,
+        (end - start)[:runs] + (1 - share) * short / 100,
+    )
+    got = found.lines.enter_s - start[:runs], found.lines.leave_s - start[:runs]
+    np.testing.assert_allclose(got, wanted, atol=1e-3)
+    # The hand that is late with all of them is 0.15 s at 100 turns a second.
+    assert found.relative_sd == pytest.approx(np.sqrt(own / runs + 15**2) / turns.mean())
+    left = np.sqrt(opens * shuts / (opens + shuts) + own / runs)
+    assert found.lines.position_sd_m == pytest.approx(450 / turns.mean() * left)
+    assert found.lines.direction.tolist() == [1] * runs
+    assert not found.lines.enter_gap_s.any()
+    assert not found.lines.leave_gap_s.any()
 
 
 # Speeds at both ends ------------------------------------------------------------------------------

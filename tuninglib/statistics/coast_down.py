@@ -209,7 +209,7 @@ def _part_of_fall(z1, z2, resist, k, mass):
         factor = np.where(x > 0, np.arctan(root), np.arctanh(root)) / root
         factor = np.where(np.abs(x) < 1e-12, 1 - x / 3, factor)
         time = mass * ratio * factor
-    least = resist + k * np.where(k > 0, np.minimum(z1, z2), np.maximum(-z1, -z2)) ** 2
+    least = resist + k * np.minimum(z1, z2) ** 2
     return np.where((z1 == z2) & (z1 == 0), 0.0, np.where(least > 0, time, np.nan))
 
 

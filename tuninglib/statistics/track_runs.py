@@ -361,7 +361,7 @@ def _smoothed(time, v):
     """Running mean over a second."""
     low, high = (np.searchsorted(time, time + shift) for shift in (-_SMOOTH_S / 2, _SMOOTH_S / 2))
     total = np.concatenate([[0.0], np.cumsum(v)])
-    return (total[high] - total[low]) / np.maximum(high - low, 1)
+    return (total[high] - total[low]) / (high - low)
 
 
 def _by_pattern(time, v, way, length, wanted):
