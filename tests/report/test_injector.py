@@ -6,7 +6,7 @@ import pytest
 
 from tuninglib.analysis.decide import Step
 from tuninglib.interval import Interval
-from tuninglib.report import injector
+from tuninglib.report import injector, verdict
 from tuninglib.statistics.ladder_prediction import Odds
 
 
@@ -115,3 +115,27 @@ def test_the_picture_of_the_ladder_has_curves_readings_and_what_was_not_tried(re
     falls = f"On e5 it falls from {first.lambda_[0]:.2f} to {first.lambda_[-1]:.2f} over the flows"
     assert falls in shown.alt
     assert first.lambda_[0] > 1.0 > 0.7 > first.lambda_[-1]
+
+
+@pytest.mark.parametrize(("as_made", "leaner", "more"), [
+    (True, 0.11, "; as its maker made it, it is ruled out above 50 %, anything else above 10 %."),
+    (True, 0.10, "."), (False, 0.11, "."),
+])  # fmt: skip
+def test_the_bike_as_its_maker_made_it_is_allowed_more_and_that_is_said(
+    results, as_made, leaner, more
+):
+    def changed(one):
+        odds = Odds(0.0, 1 - leaner, leaner)
+        return replace(one, as_made=as_made, odds=odds) if one.injector == "i172" else one
+
+    own = replace(results, combinations=tuple(map(changed, results.combinations)))
+    said = [text for _, text in verdict.watch(own).items if text.startswith("on e5")]
+    chance = f"{100 * leaner:.0f} % chance of running leaner than the band"
+    assert said in ([f"on e5, i172 has an {chance}{more}"], [f"on e5, i172 has a {chance}{more}"])
+    prospects = tuple(replace(one, fuels=tuple(map(changed, one.fuels)))
+                      for one in results.ladder.prospects)  # fmt: skip
+    note = injector.table(
+        replace(results, ladder=replace(results.ladder, prospects=prospects))
+    ).note
+    assert ("is ruled out, the bike as its maker made it above 50 %. " in note) == as_made
+    assert as_made or "above 10 % of being leaner is ruled out. " in note

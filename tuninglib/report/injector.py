@@ -11,6 +11,7 @@ from matplotlib.axes import Axes
 from tuninglib import units
 from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.records import LadderCurve
+from tuninglib.analysis.worth import EVEN
 from tuninglib.report import page_parts
 from tuninglib.report.advice import band_text, gate_sentence
 from tuninglib.report.mixture import place_words, settling
@@ -195,9 +196,12 @@ def table(results: Results) -> Table | Prose:
     }
     rows = [one for prospect in results.ladder.prospects for one in prospect.fuels]
     limit = percent(leaner_limit_of(results.session))
+    made = f", the bike as its maker made it above {percent(EVEN)}"
+    made = made if any(one.as_made for one in rows) else ""
     note = (
         f"On the engine '{spaced(results.ladder.engine)}'; as read where an injector was ridden, "
-        f"else as predicted. An injector with a chance above {limit} of being leaner is ruled out. "
+        f"else as predicted. An injector with a chance above {limit} of being leaner is ruled "
+        f"out{made}. "
         "Expected harm is in per cent of pull. Open time, dead time included, is at the highest "
         "engine speed; above about 85 % an injector runs out (common practice)."
     )

@@ -6,7 +6,7 @@ And, while a day is being ridden, what the rows so far say, in words for the roa
 from tuninglib.analysis.analyse import Results
 from tuninglib.analysis.combinations import USUAL_HOTTEST_K, leaner_than, mixture_weights
 from tuninglib.analysis.day_plan import Interim
-from tuninglib.analysis.worth import SAME
+from tuninglib.analysis.worth import EVEN, SAME
 from tuninglib.report import advice, cautions, heat, mixture
 from tuninglib.report.heat import knock_sentence
 from tuninglib.report.page_parts import (
@@ -27,6 +27,7 @@ from tuninglib.rounding import (
     gauge_text,
     interval_text,
     listing,
+    percent,
 )
 from tuninglib.session.defaults import Band, edge_not_said, leaner_limit_of
 from tuninglib.session.schema import SHOWS_LAMBDA, Use
@@ -226,10 +227,12 @@ def _warnings(results) -> list:
         if one.gate is not None and one.gate.fuel_limit is not None:
             found.append(heat.limit_sentence(one.gate.fuel_limit))
         elif one.odds is not None and one.odds.leaner > advice.WORTH_A_WARNING:
-            found.append(
-                f"on {one.fuel}, {one.injector} has "
-                f"{advice.chance_of(one.odds.leaner, 'running leaner than the band')}."
-            )
+            chance = advice.chance_of(one.odds.leaner, "running leaner than the band")
+            limit = leaner_limit_of(results.session)
+            made = f"; as its maker made it, it is ruled out above {percent(EVEN)}, anything else "
+            made += f"above {percent(limit)}"
+            made = made if one.as_made and one.odds.leaner > limit else ""
+            found.append(f"on {one.fuel}, {one.injector} has {chance}{made}.")
     found += mixture.lean_in_the_cold(results)
     found += _hot_heads(results)
     found += _hot_climbs(results)
