@@ -1,6 +1,7 @@
 """Gains: agreement with plain statistics, unknowns, ways down, calibration, and refusals."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -306,6 +307,33 @@ def test_the_steps_of_a_force_add_up_to_its_variance():
         known = steps.shared @ steps.shared.T
         sds = [one.sd for one in fit.unknowns]
         assert np.sqrt(np.diag(known)) == pytest.approx(sds, rel=1e-6)
+
+
+@pytest.mark.parametrize(
+    ("means", "uneven", "said"),
+    [
+        # Squares over what was learnt of each: 9/0.9 + 4/0.5 of two is once in 8000 by chance.
+        ((3.0, -2.0, 1.0), False, ["a", "b"]), ((2.0, -3.0, 1.0), False, ["b", "a"]),
+        # Of less than half as far off as the first nothing is said, nor of readings.
+        ((-5.0, 2.4, 0.0), False, ["a"]), ((-5.0, 2.6, 0.0), False, ["a", "b"]),
+        ((1.0, 0.9, 9.0), False, []),
+        # 6.6/0.9 + 2.5/0.5 is 12.3, or once in 476; 6.8/0.9 + 2.5/0.5 is 12.6, once in 534.
+        ((2.57, 1.58, 0.0), False, []), ((2.61, 1.58, 0.0), False, ["a", "b"]),
+        # On a day of which the first may be twice as far, and is known half as well.
+        ((3.0, -2.0, 1.0), True, []), ((9.0, -2.0, 1.0), True, ["a"]),
+    ],
+)  # fmt: skip
+def test_what_is_off_beyond_chance_is_named_by_how_far_it_is_off(means, uneven, said):
+    """The last, a reading, is known no better than before, so that its mean counts for nothing."""
+    left = np.diag([7.0, 0.1, 0.5, 0.99])
+    left[1, 1] *= 4 if uneven else 1
+    fit = SimpleNamespace(coefficients=np.ones(1), joint=np.array([99.0, *means]),
+                          joint_covariance=left, variances=np.array([1.0, 4.0]))  # fmt: skip
+    solved = SimpleNamespace(fit=fit, rows=SimpleNamespace(uneven=(0,) if uneven else ()))
+    learnt = [SimpleNamespace(name=name, mean=mean)
+              for name, mean in zip(("a", "b", "reading"), means, strict=True)]  # fmt: skip
+    found = [one.name for one in gain._contradicted(learnt, solved)]
+    assert found == said
 
 
 def test_stated_values_that_cannot_be_are_contradicted():
