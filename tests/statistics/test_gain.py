@@ -498,6 +498,13 @@ def test_ways_down_on_some_runs_only_are_used():
         for r in (up_only(runs), part, runs)
     ]
     assert sds[2] < sds[1] < sds[0]
+    # A way down that was not ridden has no data, and nothing acts on it.
+    system = gain._System(part, unknowns, Scatters())
+    linear = system.linearise(system.start(), system.mean_log_force())
+    for rows in (linear.data, linear.shared, np.moveaxis(linear.own, 0, -1)):
+        assert not rows[1::2, 1].any()
+        assert rows[::2, 1].any()
+        assert rows[:, 0].any()
 
 
 # Telling apart ---------------------------------------------------------------------------------
