@@ -12,7 +12,20 @@ from demo_data.sound_maker import (
     pull_rpm,
     recorded,
 )
-from tuninglib.statistics.engine_sound import SOUND_RATE_HZ, STEP_S, _proved, goes_past, heard_speed
+from tuninglib.statistics.engine_sound import (
+    SOUND_RATE_HZ,
+    STEP_S,
+    HeardSpeed,
+    _agreed,
+    _claims,
+    _proved,
+    _running_mean,
+    goes_past,
+    heard_speed,
+    new_rings,
+    rings,
+    stands_out,
+)
 
 RATE, SINGLE = SOUND_RATE_HZ, Engine()
 
@@ -194,3 +207,133 @@ def test_of_two_octaves_at_once_the_shorter_is_not_claimed():
     proved = _proved(speed, teeth, halves, 0.6, 40)
     assert proved[:190].all()
     assert not proved[200:260].any()
+
+
+def heard_as(speed, level=0.0, time=None, unsure=False):
+    """A recording of which this was heard."""
+    time = STEP_S * np.arange(np.size(speed)) if time is None else time
+    speed = np.broadcast_to(np.asarray(speed, dtype=float), time.shape)
+    return HeardSpeed(
+        time_s=time, engine_speed_rpm=speed, sd_rpm=speed / 1000, heard=0 * time + 1,
+        level_db=level + 0 * time, over_noise_db=0 * time, unsure_octave=(0 * time + unsure) > 0,
+        picture=np.zeros((0, 80)),
+    )  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("louder", "seconds", "begun"),
+    [
+        (6.1, 0.5, (10.0,)), (5.9, 0.5, ()), (9.0, 1.4, (10.0,)), (9.0, 1.6, ()),
+        # One instant alone is a click.
+        (9.0, 0.1, (10.0,)), (9.0, 0.05, ()),
+    ],
+)  # fmt: skip
+def test_what_is_short_and_louder_than_around_it_stands_out(louder, seconds, begun):
+    """An engine grows louder by 2 dB a second meanwhile."""
+    time = STEP_S * np.arange(400)
+    loud = (time > 10 - STEP_S / 2) & (time < 10 + seconds - STEP_S / 2)
+    found = stands_out(heard_as(5000.0, louder * loud - 10.0, time))
+    assert found == pytest.approx(begun)
+    assert stands_out(heard_as([])) == ()
+
+
+@pytest.mark.parametrize(
+    ("how", "beside"),
+    [
+        # Twice the speed over that of sound.
+        ({"fall": 0.028}, True), ({"fall": 0.022}, False), ({"fall": 0.157}, True),
+        ({"fall": 0.35}, False), ({"fall": -0.08}, False),
+        # As steep before as after, and on its way up or even.
+        ({"before": 0.03, "after": -0.01}, True), ({"before": 0.055, "after": -0.01}, False),
+        ({"before": -0.03, "after": -0.03}, False), ({"before": 0.06, "after": 0.02}, True),
+        ({"before": 0.02, "after": 0.06}, True), ({"before": 0.01, "after": 0.09}, False),
+        # Fainter by 9 dB four seconds before and after.
+        ({"fainter": (12.0, 10.0)}, True), ({"fainter": (12.0, 8.7)}, False),
+        ({"fainter": (8.7, 12.0)}, False),
+        # Where it is loudest, or up to a second beside.
+        ({"aside": 0.9}, True), ({"aside": -0.9}, True), ({"aside": 2.5}, False),
+        # Eight seconds of it are known, which go on beyond; a second on both sides.
+        ({"known": 8.1}, True), ({"known": 7.9}, False), ({"unheard": (7.6, 9.0)}, True),
+        ({"unheard": (6.9, 9.2)}, False), ({"unheard": (10.8, 13.1)}, False),
+        ({"until": 12.5}, False),
+    ],
+)  # fmt: skip
+def test_a_bystander_is_known_by_fall_slopes_and_loudness(how, beside):
+    how = {"fall": 0.08, "before": 0.01, "after": 0.01, "fainter": (12.0, 12.0), "aside": 0.0,
+           "known": 20.0, "unheard": (0.0, 0.0), "until": 20.0} | how  # fmt: skip
+    time = STEP_S * np.arange(round(how["until"] / STEP_S))
+    u = time - 10.0
+    log = np.where(u < 0, how["before"], how["after"]) * u - how["fall"] * (u > 0)
+    speed = 6000 * np.exp(log)
+    speed[np.abs(u) > how["known"] / 2] = np.nan
+    speed[(time > how["unheard"][0]) & (time < how["unheard"][1])] = np.nan
+    far = u - how["aside"]
+    level = -np.where(far < 0, *how["fainter"]) * np.minimum(np.abs(far) / 3, 1.0)
+    assert goes_past(heard_as(speed, level, time)) == beside
+
+
+def test_of_two_combs_that_is_left_which_both_say():
+    one = heard_as([6000.0, 6000, 6000, np.nan])
+    found = _agreed(one, heard_as([6080.0, 6100, 5900, 6000]))
+    alike = [True, False, False, False]
+    np.testing.assert_array_equal(found.engine_speed_rpm, np.where(alike, 6000.0, np.nan))
+    np.testing.assert_array_equal(found.sd_rpm, np.where(alike, 6.0, np.nan))
+    assert found.unsure_octave.tolist() == [False, True, True, False]
+    assert _agreed(heard_as([1.0], unsure=True), heard_as([1.0])).unsure_octave.all()
+
+
+def test_a_running_mean_is_of_what_there_is_around():
+    values = np.random.default_rng(3).standard_normal((12, 2))
+    for wide in (3, 5):
+        half = wide // 2
+        wanted = [values[max(0, at - half) : at + half + 1].mean(0) for at in range(12)]
+        np.testing.assert_allclose(_running_mean(values, wide), wanted)
+
+
+def test_what_is_claimed_is_the_mean_of_what_is_near_the_likeliest():
+    grid = np.log(3000) + 0.001 * np.arange(400)
+    far = (np.arange(400) - 200) * 0.001
+    shape = np.exp(-0.5 * ((far - 0.0004) / 0.002) ** 2)
+    shape /= shape.sum()
+    even = np.full(400, 0.1 / 400)
+    # Nine tenths are there; 95 % must be, within 0.015, and within 0.003 of each other.
+    wide = np.exp(-0.5 * (far / 0.0035) ** 2)
+    rows = [shape, 0.96 * shape + 0.4 * even, 0.93 * shape + 0.7 * even, wide / wide.sum()]
+    rpm, sd, mass = _claims(np.array(rows), grid)
+    assert np.isfinite(rpm).tolist() == np.isfinite(sd).tolist() == [True, True, False, False]
+    assert rpm[0] == pytest.approx(3000 * np.exp(0.2004), rel=1e-6)
+    assert sd[0] / rpm[0] == pytest.approx(0.002, rel=1e-3)
+    assert mass[:3] == pytest.approx([1.0, 0.963, 0.935], abs=0.001)
+    # The likeliest alone is known to a step of the grid.
+    ((rpm,), (sd,), _) = _claims(np.eye(400)[[50]], grid)
+    assert sd / rpm == pytest.approx(0.001 / np.sqrt(12))
+
+
+def test_rings_that_were_never_there_before_are_pointed_to():
+    """Quarters of a second; others had 10 dB at 6000, and nothing was heard above 6480."""
+    time, others = (
+        0.25 * np.arange(12),
+        [np.array([[0.0], [6000], [10]]), np.array([[0.0], [4000], [2]])],
+    )
+    high = np.array([12.9, 13.1, 13.1, 12.9, 13.1, 12.9, 13.1, 13.1, 13.1, 0, 0, 0])
+    speed = np.full(12, 6000.0)
+    assert new_rings((time, speed, high), others) == [(0.25, 0.75), (1.5, 2.25)]
+    for rpm, found in ((6470.0, 2), (6490.0, 0), (5530.0, 2), (5510.0, 0)):
+        assert len(new_rings((time, np.full(12, rpm), high), others)) == found
+    # A pause parts two of them.
+    late = time + 0.25 * (time > 1.6)
+    assert new_rings((late, speed, high), others) == [(0.25, 0.75), (2.0, 2.5)]
+
+
+def test_what_sounds_once_a_firing_is_told_from_what_sounds_all_through():
+    """At 6000 rpm, 50 firings of a single a second: 8 in the tenth of each that rings, 1 aside."""
+    step = 0.001
+    part = (np.arange(2000) * step * 50 % 1 + 0.5 * step * 50) // 0.1
+    power = 1.0 + 7.0 * (part == 4)
+    heard = heard_as(np.where(np.arange(40) == 27, np.nan, 6000.0))
+    time, rpm, level = rings(power, np.full(2000, 0.5), step, heard)
+    # The instant at 1.35 s was not heard.
+    np.testing.assert_allclose(time, [0, 0.25, 0.5, 0.75, 1.0, 1.5, 1.75])
+    np.testing.assert_allclose(rpm, 6000)
+    # A tenth of 7 is 0.7 over the 0.5 of the engine.
+    np.testing.assert_allclose(level, 10 * np.log10(0.7 / 0.5), atol=0.1)

@@ -1,6 +1,7 @@
 """Gains: agreement with plain statistics, unknowns, ways down, calibration, and refusals."""
 
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
@@ -308,6 +309,33 @@ def test_the_steps_of_a_force_add_up_to_its_variance():
         assert np.sqrt(np.diag(known)) == pytest.approx(sds, rel=1e-6)
 
 
+@pytest.mark.parametrize(
+    ("means", "uneven", "said"),
+    [
+        # Squares over what was learnt of each: 9/0.9 + 4/0.5 of two is once in 8000 by chance.
+        ((3.0, -2.0, 1.0), False, ["a", "b"]), ((2.0, -3.0, 1.0), False, ["b", "a"]),
+        # Of less than half as far off as the first nothing is said, nor of readings.
+        ((-5.0, 2.4, 0.0), False, ["a"]), ((-5.0, 2.6, 0.0), False, ["a", "b"]),
+        ((1.0, 0.9, 9.0), False, []),
+        # 6.6/0.9 + 2.5/0.5 is 12.3, or once in 476; 6.8/0.9 + 2.5/0.5 is 12.6, once in 534.
+        ((2.57, 1.58, 0.0), False, []), ((2.61, 1.58, 0.0), False, ["a", "b"]),
+        # On a day of which the first may be twice as far, and is known half as well.
+        ((3.0, -2.0, 1.0), True, []), ((9.0, -2.0, 1.0), True, ["a"]),
+    ],
+)  # fmt: skip
+def test_what_is_off_beyond_chance_is_named_by_how_far_it_is_off(means, uneven, said):
+    """The last, a reading, is known no better than before, so that its mean counts for nothing."""
+    left = np.diag([7.0, 0.1, 0.5, 0.99])
+    left[1, 1] *= 4 if uneven else 1
+    fit = SimpleNamespace(coefficients=np.ones(1), joint=np.array([99.0, *means]),
+                          joint_covariance=left, variances=np.array([1.0, 4.0]))  # fmt: skip
+    solved = SimpleNamespace(fit=fit, rows=SimpleNamespace(uneven=(0,) if uneven else ()))
+    learnt = [SimpleNamespace(name=name, mean=mean)
+              for name, mean in zip(("a", "b", "reading"), means, strict=True)]  # fmt: skip
+    found = [one.name for one in gain._contradicted(learnt, solved)]
+    assert found == said
+
+
 def test_stated_values_that_cannot_be_are_contradicted():
     """Two and a half points of grade, with ways down; a day as stated says nothing."""
     rng = np.random.default_rng(5)
@@ -470,6 +498,13 @@ def test_ways_down_on_some_runs_only_are_used():
         for r in (up_only(runs), part, runs)
     ]
     assert sds[2] < sds[1] < sds[0]
+    # A way down that was not ridden has no data, and nothing acts on it.
+    system = gain._System(part, unknowns, Scatters())
+    linear = system.linearise(system.start(), system.mean_log_force())
+    for rows in (linear.data, linear.shared, np.moveaxis(linear.own, 0, -1)):
+        assert not rows[1::2, 1].any()
+        assert rows[::2, 1].any()
+        assert rows[:, 0].any()
 
 
 # Telling apart ---------------------------------------------------------------------------------

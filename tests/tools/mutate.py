@@ -127,6 +127,21 @@ WITHOUT_EFFECT = {
             "what is not there is no time either way", "constant False",
         ),
     },
+    "statistics/club.py": {
+        "log.append(np.logaddexp.reduce(np.log(weights + 1e-300) + each))": (
+            "what weighs nothing", "constant 1e-300",
+        ),
+    },
+    "statistics/coast_down.py": {
+        "return least_squares(off, begin, x_scale=steps, xtol=1e-10, ftol=1e-10, gtol=1e-10).x": (
+            _ARRIVED, "constant 1e-10",
+        ),
+    },
+    "statistics/engine_sound.py": {
+        "return power, 10 * np.log10(power[:, int(_LOWEST_HZ) :].sum(1) + 1e-12)": (
+            "what is silent has no level", "constant 1e-12",
+        ),
+    },
     "statistics/flow_response.py": {
         "_SIZES = np.array([0, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 1.0, 1.1, 1.25, 1.5, 1.9, 2.6, "
         "4.0])": (
@@ -169,6 +184,12 @@ WITHOUT_EFFECT = {
         "_BETWEEN = 1001": (_FINE, "constant 1001"),
         "density = np.exp(curve(between) - curve(points).max())": (
             _TIMES, "attribute curve(points).max", "op curve(between) - curve(points).max()",
+        ),
+    },
+    "statistics/track_runs.py": {
+        "_MOST_AROUND = 500": ("more rows than any receiver has", "constant 500"),
+        "near = np.flatnonzero(np.hypot(*place) < _REACH_M + 200.0)": (
+            "what is far passes nothing, and is only looked at in vain", "constant 200.0",
         ),
     },
     "statistics/warm_up.py": {

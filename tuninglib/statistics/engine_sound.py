@@ -206,9 +206,9 @@ def _heard_by(x, cylinders, within_rpm):
     )
 
 
-# What a horn or a shout is louder by than what is around it, within so many seconds; and for how
-# long at most (ours). [dB], [s]
-_STANDS_OUT_DB, _LOUD_AROUND_S, _LONGEST_LOUD_S = 6.0, 3.0, 1.5
+# What a horn or a shout is louder by than what is around it, within so many seconds; what lasts for
+# half of them is itself what is around it (ours). [dB], [s]
+_STANDS_OUT_DB, _LOUD_AROUND_S = 6.0, 3.0
 
 
 def stands_out(heard: HeardSpeed) -> tuple[float, ...]:
@@ -228,9 +228,7 @@ def stands_out(heard: HeardSpeed) -> tuple[float, ...]:
     usual = median_filter(heard.level_db, round(_LOUD_AROUND_S / STEP_S), mode="nearest")
     rows = np.flatnonzero(heard.level_db - usual > _STANDS_OUT_DB)
     parts = np.split(rows, np.flatnonzero(np.diff(rows) > 1) + 1)
-    return tuple(
-        float(heard.time_s[own[0]]) for own in parts if 1 < own.size <= _LONGEST_LOUD_S / STEP_S
-    )
+    return tuple(float(heard.time_s[own[0]]) for own in parts if own.size > 1)
 
 
 # How fast a bystander hears the engine fall in pitch while it goes past, and how its loudness rises
