@@ -96,7 +96,15 @@ def test_a_session_that_is_not_filled_in_can_be_planned(tmp_path):
     write_new_session(tmp_path / "fresh")
     start = start_of(tmp_path / "fresh")
     assert (start.setups, start.riders) == (("stock", "big"), ("me",))
-    assert "assumed" in start.source
+    assert (start.source, start.scatter) == ("assumed", 0.026)
+    assert start.day_sd == pytest.approx(0.05 / 1.96, rel=1e-4)
+    # Six minutes a run, three hours to change the engine, half an hour an injector.
+    usual = day_plan.usual_day(start)
+    assert usual.in_blocks
+    assert usual.changes == {"engine": 1, "injector": 0, "fuel": 0}
+    assert usual.minutes == 6 * len(usual.order.setups) + 180
+    other = day_plan.usual_day(replace(start, parts={}))
+    assert other.minutes == 6 * len(other.order.setups) + 30 * other.order.swaps
 
 
 PARTS = {

@@ -2,9 +2,11 @@
 
 import datetime
 import json
+from collections import Counter
 from dataclasses import replace
 from types import SimpleNamespace
 
+import numpy as np
 import pytest
 
 from tests.conftest import ROOT
@@ -22,7 +24,7 @@ from tuninglib.analysis.season import (
     under_one_name,
 )
 from tuninglib.analysis.season_record import read_document, record_from
-from tuninglib.session.defaults import Band
+from tuninglib.session.defaults import Band, air_of_runs
 from tuninglib.session.load import load_session
 from tuninglib.text_files import SessionError
 
@@ -113,10 +115,19 @@ def test_what_is_stated_alike_is_off_alike(outings):
     same, other = (season_of((may, one)) for one in (june, strangers))
     assert same.pulls[0].force_n.half_width > 1.1 * other.pulls[0].force_n.half_width
     shared = set(may.record.forces.unknowns) & set(forces.unknowns)
-    assert {key.split(":")[0].rstrip(" 0123456789") for key in shared} == {
-        "bike mass", "rotating mass", "road load", "grade", "hill length", "speed factor",
-        "rider mass", "rider",
+    assert {key.split(":")[0] for key in shared} == {
+        "bike mass ", "rotating mass ", "road load 0", "road load 1", "grade 0", "hill length ",
+        "speed factor ", "rider mass ", "rider ",
     }  # fmt: skip
+    # As its rows have it: who rode, and what at full throttle; a run that is left out is not one.
+    assert june.record.riders == ("tove", "ilmar")
+    session = load_session(SUMMER / "2_june")
+    runs = session.runs.assign(rider="tove")
+    runs.loc[runs.index[0], "exclude"], runs.loc[runs.index[1], "state"] = "rain", "idle"
+    count = Counter(runs["setup"].iloc[2:])
+    fewer = analyse(replace(session, runs=runs)).season
+    assert fewer.riders == ("tove",)
+    assert {one.name: one.runs for one in fewer.setups} == {"stock": 0, "big_164": 0} | count
 
 
 @pytest.mark.slow
@@ -427,14 +438,27 @@ def test_a_closed_loop_leaves_no_readings(outings):
     assert [one.about for one in season.remarks if one.code == "corrects"] == [(1,)]
 
 
-@pytest.mark.slow
-def test_the_record_comes_back_from_results_json(outings, tmp_path, demo_folder):
-    for folder in (SUMMER / "2_june", demo_folder, demo_folder.parent / "there_and_back"):
-        results = analyse(load_session(folder))
-        path = tmp_path / "results.json"
-        path.write_text(json.dumps(results_document(results)), encoding="utf-8")
-        assert record_from(read_document(path)["season"]) == results.season
-    for text in ("", "[]", '{"schema": "tuninglib results 3"}', "{"):
+@pytest.mark.parametrize(
+    "name",
+    ["june", *(pytest.param(one, marks=pytest.mark.slow) for one in ("demo", "there_and_back"))],
+)
+def test_the_record_comes_back_from_results_json(reports, tmp_path, demo_folder, name):
+    folder = demo_folder if name == "demo" else demo_folder.parent / name
+    results = reports["2_june"] if name == "june" else analyse(load_session(folder))
+    path = tmp_path / "results.json"
+    whole = json.loads(json.dumps(results_document(results)))
+    path.write_text(json.dumps(whole), encoding="utf-8")
+    assert record_from(read_document(path)["season"]) == results.season
+    season = whole["season"]
+    wrong = [
+        whole | {"title": 3}, whole | {"season": season | {"bike": 3}},
+        whole | {"season": season | {"units": None}}, whole | {"season": season | {"riders": "me"}},
+        whole | {"season": season | {"day_sd": "0.02"}}, whole | {"season": season | {"more": 1}},
+        whole | {"season": season | {"day_sd": float("inf")}},
+        whole | {"season": season | {"ecu_corrects": 0}},
+        whole | {"season": season | {"fuels": []}},
+    ]  # fmt: skip
+    for text in ("", "[]", '{"schema": "tuninglib results 3"}', "{", *map(json.dumps, wrong)):
         path.write_text(text, encoding="utf-8")
         with pytest.raises(SessionError, match="make the report again"):
             read_document(path)
@@ -450,6 +474,10 @@ def test_days_are_ordered_and_a_gauge_of_readings_is_brought_to_one_air(outings)
     here, there = (analyse(one).season.readings[0].log_mean for one in (free, thin))
     # Thinner air is richer where nothing corrects for it: the same reading is a leaner setup.
     assert there - here == pytest.approx(0.0513, abs=0.001)
+    # Brought to 1.225 kg/m3 from that of the readings.
+    stated = outings[0].record
+    air = air_of_runs(session)["density_kg_m3"].mean()
+    assert here == pytest.approx(stated.readings[0].log_mean - np.log(air / 1.225), abs=0.003)
 
 
 def test_days_in_other_air_tell_what_the_ecu_corrects_for(outings):
@@ -494,6 +522,10 @@ def test_comparisons_are_counted_and_a_link_is_enough_to_tell_apart(outings):
     assert two.day_sd_is_assumed
     assert two.pulls[1].linked
     assert two.pulls[1].gain.told_apart
+    assert [pull.shared_days for pull in two.pulls[1:]] == [1]
+    assert [pull.shared_days for pull in season_of(outings).pulls[1:]] == [1, 0, 0]
+    # Hundredths and ninetieths of a chance are told apart, or not, by one in twenty.
+    assert [one.told_apart for one in pairs] == [one.p_adjusted < 0.05 for one in pairs]
     slow = season_of(outings[2:])
     assert slow.pulls[0].setup == "big_164"
     assert {pull.gain.verdict for pull in slow.pulls[1:]} == {"not told apart"}

@@ -1,6 +1,7 @@
 """What wears, by upkeep.csv, and the minutes at full throttle since it was looked at."""
 
 import datetime
+import math
 from dataclasses import replace
 
 import pytest
@@ -9,7 +10,7 @@ from tests.conftest import DEMO
 from tests.outing import Outing
 from tuninglib.analysis.season import Outing as OfSeason
 from tuninglib.analysis.season import season_of
-from tuninglib.analysis.wear import wear_of_day
+from tuninglib.analysis.wear import WearOfDay, wear_of, wear_of_day
 from tuninglib.report import page_parts
 from tuninglib.report import season as words
 from tuninglib.session.load import load_session
@@ -54,6 +55,26 @@ def test_full_throttle_is_counted_from_the_runs(checked):
     # 21 runs of 400 m, from about 48 to 67 km/h as shown; true speeds are 0.955 of that.
     mean = 0.955 * 57.5 / 3.6
     assert wear_of_day(checked).full_throttle_s == pytest.approx(21 * 400 / mean, rel=0.02)
+    # A run without speeds is as long as the others; without any, each is at 17 m/s.
+    for rows, slowest in ((checked.runs.index[:5], mean), (checked.runs.index, 17.0)):
+        runs = checked.runs.copy()
+        runs.loc[rows, "shown_exit_m_s"] = math.nan
+        count = (runs["state"] == "full").sum()
+        found = wear_of_day(replace(checked, runs=runs)).full_throttle_s
+        assert found == pytest.approx(count * 400 / slowest, rel=0.02)
+
+
+def test_the_last_outing_that_states_a_limit_or_an_interval_is_gone_by():
+    def day(limits=None, after=None):
+        return WearOfDay(checks=(), limits=limits or {}, check_after_s=after, full_throttle_s=1.0)
+
+    one, other = {"plug_gap_m": (0.5, None)}, {"plug_gap_m": (0.6, None)}
+    for days, limits, after in (
+        ([day(one, 60.0), day(other), day()], other, None), ([day(one), day({}, 30.0)], {}, 30.0),
+        ([day()], {}, None),
+    ):  # fmt: skip
+        found = wear_of([(f"2026-05-0{at}", one) for at, one in enumerate(days, start=1)])
+        assert (found.limits, found.check_after_s) == (limits, after)
 
 
 def test_a_log_that_has_the_throttle_open_longer_counts(evening):

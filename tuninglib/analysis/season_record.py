@@ -485,9 +485,9 @@ def _built(kind, value):
         return tuple(_built(parts[0], one) for one in value)
     if origin is dict and isinstance(value, dict):
         return {name: _built(parts[1], one) for name, one in value.items()}
-    if kind is float and type(value) in (int, float) and math.isfinite(value):
+    if kind is float and type(value) is int:
         return value
-    if type(value) is kind:
+    if type(value) is kind and (kind is not float or math.isfinite(value)):
         return value
     raise ValueError(f"{quoted(str(value))} does not belong there in the record of an outing")
 
