@@ -8,7 +8,7 @@ import pytest
 from tests.conftest import BACK
 from tests.outing import Outing
 from tuninglib.analysis.analyse import analyse, results_document
-from tuninglib.report import cautions, injector, verdict
+from tuninglib.report import cautions, injector
 from tuninglib.report import gain as gain_words
 from tuninglib.report import mixture as mixture_words
 from tuninglib.session.load import load_session
@@ -38,17 +38,6 @@ def test_the_true_gain_and_force_lie_in_their_intervals(results, truth, setup):
     if setup != "stock":
         assert pull.gain.ratio.low < truth["gain"][setup] < pull.gain.ratio.high
         assert pull.gain.ratio.half_width < 0.06
-
-
-def test_the_true_lambda_of_a_tried_injector_on_the_other_fuel_is_predicted(results, truth):
-    prospect = next(p for p in results.ladder.prospects if p.injector == "i172")
-    lambda_ = prospect.on("e10").lambda_
-    assert lambda_.low < truth["lambda"]["big_172_e10"] < lambda_.high
-
-
-def test_what_cannot_be_told_apart_is_said(results):
-    text = str(verdict.reasons(results))
-    assert "Too close to call: in pull, big 172 and big 185" in text
 
 
 def test_readings_at_the_gauges_end_are_left_out_and_said(edit):

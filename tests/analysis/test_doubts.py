@@ -205,24 +205,6 @@ def test_the_extremes_of_the_whole_run_are_one_remark_and_widen(rewritten, clean
         assert prospect.fuels[0].lambda_.half_width > 1.3 * before.fuels[0].lambda_.half_width
 
 
-def test_one_wide_reading_counts_less_than_its_siblings(changed, clean):
-    results = changed(RUN_13, "13,big_172,tove,49,72,12.4,13.5")
-    (doubt,) = results.doubts
-    assert (doubt.code, doubt.runs) == ("wide spread", (13.0,))
-    assert 0.05 < weight(results, 13) < 0.4
-    assert [weight(results, n) for n in (10, 11, 12)] == [1.0] * 3
-    assert "on run 13 low and high are more than 0.5 apart" in str(mixture_words.sentences(results))
-    assert mixture(results, "big_172").place == "inside"
-
-
-def test_the_limit_of_a_spread_follows_the_scale_of_the_gauge(tmp_path):
-    outing = Outing(BACK, tmp_path / "outing")
-    outing.rows[0].update(gauge_low="0.85", gauge_high="0.89")
-    results = outing.results()
-    assert [doubt.code for doubt in results.doubts] == ["wide spread"]
-    assert "more than 0.034 apart on this gauge" in str(mixture_words.sentences(results))
-
-
 # Speeds ----------------------------------------------------------------------------------------
 
 

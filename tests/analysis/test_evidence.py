@@ -12,7 +12,8 @@ from tuninglib.analysis import gain as road_tests
 from tuninglib.analysis.combinations import _beyond, _was_ridden
 from tuninglib.analysis.decide import evidence_of
 from tuninglib.analysis.worth import Terms
-from tuninglib.interval import Interval
+from tuninglib.interval import Z_95, Interval, Measured
+from tuninglib.session.defaults import air_of_runs
 from tuninglib.session.load import load_session
 from tuninglib.statistics.planning import power_two_setups, repeats_needed
 
@@ -72,6 +73,36 @@ def test_pairs_against_the_reference_are_told_apart_as_the_gains_have_it():
     assert found.size == {"big": 1.0, "huge": 1.5}
     assert found.apart == {frozenset(("c", "b")), frozenset(("c", "a"))}
     assert evidence_of(terms, (), engines, {"big": 1.0}, {}, ()).apart == frozenset()
+
+
+def test_what_is_stated_as_a_half_width_counts_as_a_standard_deviation(session, monkeypatch):
+    """Two riders differ by what each has of his own, twice."""
+    asked, taken = [], session.assumptions
+    monkeypatch.setattr(road_tests, "usual_unknowns", lambda runs, said, **more: asked.append(said))
+    with pytest.raises(TypeError):
+        road_tests.analyse_road(session, air_of_runs(session))
+    halves = {
+        "bike_mass_sd_kg": session.bike.mass, "length_sd_m": session.hill.length,
+        "wind_sd_m_s": session.weather.headwind, "air_density_sd_ratio": taken.air_density,
+        "rider_effect_sd": taken.rider_effect, "rider_drag_sd_ratio": taken.rider_drag,
+        "drift_sd": taken.drift,
+    }  # fmt: skip
+    for name, one in halves.items():
+        twice = 2**0.5 if name.startswith("rider_") else 1.0
+        assert getattr(asked[0], name) == pytest.approx(one.half_width / 1.96 / twice, rel=1e-3)
+    assert asked[0].speed_factor_sd == pytest.approx(0.01 / 1.96 / 0.955, rel=1e-3)
+    assert asked[0].grade_sd == 0.0  # its pieces have their own
+
+
+def test_an_entry_speed_that_is_said_once_is_half_habit_and_half_each_runs_own():
+    """Of 2 m/s in standard deviations, as shown; true speed is nine tenths of that."""
+    hill = SimpleNamespace(entry_speed=Measured(13.0, 2 * Z_95))
+    rows = pd.DataFrame({"entry_taken": [True, False, True]})
+    of_day = SimpleNamespace(hill=hill)
+    found = road_tests._of_the_entry(of_day, rows, SimpleNamespace(value=0.9))
+    assert [one.each_run for one in found] == [False, True]
+    for one in found:
+        assert one.changes["true_entry_m_s"] == pytest.approx([1.8 / 2**0.5, 0, 1.8 / 2**0.5])
 
 
 def more_runs(value, runs, *, blocks=False, setups=3):

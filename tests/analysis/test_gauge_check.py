@@ -13,7 +13,6 @@ from tuninglib.analysis.analyse import analyse
 from tuninglib.analysis.doubts import check_gauge
 from tuninglib.analysis.injector import Asked, ladder_of, outlook
 from tuninglib.analysis.logs import BandMixture
-from tuninglib.analysis.mixture import lambda_of
 from tuninglib.interval import Interval, Measured
 from tuninglib.lab.explore import outlook_words
 from tuninglib.lab.first_guess import first_guess, known_of, tank_words
@@ -424,12 +423,6 @@ def test_the_first_guess_rests_on_the_checked_gauge(results, biased, monkeypatch
         first_guess(one)
     assert asked[0] == pytest.approx(results.gauge_check.offset.half_width)
     assert asked[-1] == pytest.approx(0.01, rel=1e-3)
-
-
-def test_one_function_makes_lambda(biased, results):
-    assert lambda_of(biased.judged, 12.8) == pytest.approx(12.8 / 14.7 / 0.96)
-    offset = results.gauge_check.offset.value
-    assert lambda_of(results.judged, 12.8) == pytest.approx(12.8 / 14.7 / (1 + offset))
 
 
 def test_deviations_come_with_the_farthest_first(demo_folder, tmp_path):

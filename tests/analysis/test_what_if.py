@@ -85,6 +85,13 @@ def test_thinner_air_gives_less_output_by_the_factor(run):
     assert less.at_force.value == pytest.approx(expected.at_force.value, rel=1e-12)
 
 
+def test_riders_are_told_about_in_round_numbers_of_the_pages_unit(results, back):
+    kilograms, pounds = (45, 55, 65, 75, 85, 95, 110), (100, 120, 145, 165, 185, 210, 240)
+    for found, masses, unit in ((results, kilograms, 1.0), (back, pounds, 0.45359237)):
+        told = [one.rider_mass_kg for one in found.what_if]
+        assert told == pytest.approx([unit * mass for mass in masses])
+
+
 def test_another_rider_brings_his_own_ways(run):
     alone = replace(run, moves=tuple(m for m in run.moves if not set(m) & set(OTHER_RIDER)))
     asked = Question(rider_mass_kg=run.rider_mass_kg)
