@@ -402,6 +402,9 @@ def test_what_was_not_there_on_the_safest_setup_is_pointed_to_and_nothing_is_cle
     (ring,) = second.rings
     assert (ring.begin_s, ring.end_s) == (pytest.approx(9, abs=0.3), pytest.approx(10, abs=0.3))
     assert (ring.run, ring.against) == (2, "large_nozzle")
+    # 8 % about the first mode across 63 mm; by the speed of sound there.
+    mode = 1.8412 * SOUND_IN_BURNT_GAS_M_S / (np.pi * 0.063)
+    assert (ring.low_hz, ring.high_hz) == pytest.approx((0.92 * mode, 1.08 * mode), rel=1e-4)
     (item,) = sound.listen(results)
     assert item in cautions.doubts(results)
     assert "write light or heavy in the column knock" in item[1]
