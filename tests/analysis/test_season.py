@@ -258,6 +258,15 @@ def test_a_season_decides_by_the_rule_of_its_reports(outings, season, reports):
         own = {one.key: one.gate and one.gate.code for one in results.combinations}
         ridden = {key: code for key, code in own.items() if key[3] is not None}
         assert ridden.items() <= gates(alone).items()
+    shut = {pull.setup: season.shut(pull) for pull in season.pulls}
+    assert {name: one and one.gate.code for name, one in shut.items()} == {
+        "stock": None, "big_164": "lean", "big_172": None, "big_172_pipe": None,
+    }  # fmt: skip
+    heard = Counter()
+    for own in (own for day in outings for own in day.record.advice.combinations):
+        heard[own.key] += own.listened
+    found = {one.key: one.listened for one in season.combinations if one.setup is not None}
+    assert found.items() <= heard.items()
     # A lean edge that the rider's last outing moves is moved for all.
     strict = season_of((*outings[:3], with_advice(august, limits={"lean": 1e-9})))
     assert gates(strict)["big", "i172", "e5", "big_172"] == "lean"
@@ -498,6 +507,13 @@ def test_days_in_other_air_tell_what_the_ecu_corrects_for(outings):
 
     assert ridden_with(0)["both"] + ridden_with(0)["temperature"] > 0.9
     assert ridden_with(1)["neither"] + ridden_with(1)["pressure"] > 0.9
+    # In one air, however far that is from the usual one, nothing tells.
+    same = [
+        changed(day, air=((0.1, 0.1, 0.1, 0.1),) * len(day.record.readings),
+                density_compensation="unknown")
+        for day in outings
+    ]  # fmt: skip
+    assert season_ladder(same).air is None
 
 
 def test_a_days_force_is_that_of_its_own_report(season, reports):

@@ -263,6 +263,9 @@ def test_intervals_of_fills_by_hand(demo_copy, edit):
         assert one.range_m.value == pytest.approx(9e-3 / one.per_m.value)
         assert one.range_m.low == pytest.approx(9e-3 / one.per_m.high)
         assert one.range_m.high == pytest.approx(9e-3 / one.per_m.low)
+    # Where no setup was filled twice, fills are taken to scatter by 5 %.
+    (alone,) = with_fills(demo_copy, "setup,distance [km],volume [L]\nstock,400,9.0\n").fuel_use
+    assert np.log(alone.per_m.high / alone.per_m.value) == pytest.approx(1.96 * 0.05, rel=0.06)
 
 
 def test_the_second_demo_holds_its_truth_in_miles_to_the_gallon(back, demo_folder):

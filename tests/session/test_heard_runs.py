@@ -17,8 +17,9 @@ from scipy.special import jnp_zeros
 from demo_data.sound_maker import engine_sound
 from tests.conftest import ROOT
 from tuninglib.__main__ import main
+from tuninglib.analysis import sound as heard_sound
 from tuninglib.analysis.analyse import analyse
-from tuninglib.analysis.sound import _slip
+from tuninglib.analysis.sound import _slip, place_of_phone
 from tuninglib.physics.engine import SOUND_IN_BURNT_GAS_M_S, first_tangential_mode_hz
 from tuninglib.report import cautions, logs, sound
 from tuninglib.session.fields import read_value
@@ -350,6 +351,52 @@ def test_a_clutch_that_slips_is_told_from_one_that_does_not():
     assert ridden_beside_a_track(0.0).high < 0.02
     slips = ridden_beside_a_track(0.05)
     assert slips.low > 0.02
+    # Of the last 5.67 s, 3 s on the way to it and 2.5 s of it; thirds of five runs, each to 0.4 %.
+    assert slips.value == pytest.approx(np.log1p(0.05 * 4.0 / 5.67), abs=0.003)
+    assert slips.half_width == pytest.approx(1.96 * 0.004 * np.sqrt(2 / 5), rel=0.001)
+
+
+def test_a_recording_says_how_much_is_heard_and_why_not_more(monkeypatch):
+    log = SimpleNamespace(marks=((20.0, 50.0),))
+    monkeypatch.setattr(heard_sound, "stands_out", lambda _: (14.9, 15.1, 30.0, 45.1, 54.9, 55.1))
+
+    def of(known=100, unsure=0, **more):
+        rpm = np.where(np.arange(101) < known, np.linspace(3000, 6000, 101), np.nan)
+        octave = np.arange(101) >= 101 - unsure
+        given = {"goes_past": False, "clipped": 0.0, "channels": {"engine_speed_rpm": rpm}, **more}
+        heard = SimpleNamespace(unsure_octave=octave, sd_rpm=0.01 * rpm)
+        return heard_sound.recording("a", SimpleNamespace(
+            time_s=np.linspace(0, 100, 101), heard=heard, **given), log)  # fmt: skip
+
+    found = of()
+    (pull,) = found.pulls
+    assert (pull.begin_s, pull.end_s, pull.low_rpm, pull.high_rpm) == (20, 50, 3600, 4500)
+    assert (found.seconds, found.heard_share) == (100, pytest.approx(100 / 101))
+    assert found.sd_ratio == pytest.approx(0.01)
+    assert found.loud_s == (15.1, 45.1, 54.9), "within 5 s of either end"
+    for more, why in (
+        ({"known": 91}, ""), ({"known": 90}, "drowned"), ({"known": 50, "unsure": 26}, "octave"),
+        ({"known": 50, "unsure": 25}, "drowned"), ({"known": 50, "clipped": 0.051}, "clipped"),
+        ({"known": 50, "clipped": 0.049}, "drowned"), ({"goes_past": True}, "past"),
+        ({"known": 50, "unsure": 26, "clipped": 0.051}, "octave"), ({"clipped": 0.051}, ""),
+    ):  # fmt: skip
+        assert of(**more).why_not == why
+    unheard = of(channels={})
+    assert (unheard.sd_ratio, unheard.pulls, unheard.why_not) == (None, (), "drowned")
+
+
+def test_a_test_of_the_phone_takes_its_seconds_and_tells_what_is_wrong():
+    def place(seconds=10.0, over=2.6, known=1.0, clipped=0.0, past=False, heard=True):
+        noise = np.where(np.arange(1000) < 1000 * known, over, np.nan)
+        return place_of_phone(SimpleNamespace(
+            time_s=np.linspace(0, seconds, 1000), goes_past=past, clipped=clipped,
+            heard=SimpleNamespace(over_noise_db=noise) if heard else None,
+        ))  # fmt: skip
+
+    assert place() == place(5.0) == place(30.0) == "good"
+    assert place(4.9) == place(30.1) == place(heard=False) == ""
+    assert place(over=2.4) == place(known=0.5) == "wind"
+    assert (place(clipped=0.5), place(clipped=0.5, past=True)) == ("clipped", "past")
 
 
 def test_engine_speeds_of_a_twin_are_looked_for_about_those_ridden():
@@ -402,6 +449,9 @@ def test_what_was_not_there_on_the_safest_setup_is_pointed_to_and_nothing_is_cle
     (ring,) = second.rings
     assert (ring.begin_s, ring.end_s) == (pytest.approx(9, abs=0.3), pytest.approx(10, abs=0.3))
     assert (ring.run, ring.against) == (2, "large_nozzle")
+    # 8 % about the first mode across 63 mm; by the speed of sound there.
+    mode = 1.8412 * SOUND_IN_BURNT_GAS_M_S / (np.pi * 0.063)
+    assert (ring.low_hz, ring.high_hz) == pytest.approx((0.92 * mode, 1.08 * mode), rel=1e-4)
     (item,) = sound.listen(results)
     assert item in cautions.doubts(results)
     assert "write light or heavy in the column knock" in item[1]

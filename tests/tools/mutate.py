@@ -198,6 +198,18 @@ WITHOUT_EFFECT = {
             _TIMES, "name max", "op np.array(log) - max(log)",
         ),
     },
+    "analysis/club.py": {
+        "for z in np.linspace(-3.5, 3.5, 71):": (_FINE, "constant 71"),
+        "miss = centre + z * spread - means[:, read]": (
+            "as far below the middle as above it", "op centre + z * spread",
+        ),
+        "log = np.log(pooled.weights + 1e-300) - 0.5 * (np.log(variance) + miss**2 / variance)": (
+            _ROUNDING, "op pooled.weights + 1e-300", "constant 1e-300",
+        ),
+        "weights = [1 / (np.square(own).sum() + _USUAL_SD**2) for own in doubts]": (
+            "weights times any constant", "constant 1",
+        ),
+    },
     "analysis/what_if.py": {
         "_LEAST = 1e-10": ("what is left of nothing", "constant 1e-10"),
         "scale = np.where(size > 0, size, 1.0)": (
