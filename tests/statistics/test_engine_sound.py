@@ -367,6 +367,15 @@ def test_the_chain_moves_as_its_shares_say():
         at /= at.sum()
     found, last = _posterior(scores, None, 6)
     np.testing.assert_allclose(found[-1], at[:150], rtol=1e-4)
+    # An instant before, each speed by what may have come before and by what may follow.
+    likely = np.exp(np.pad(scores, ((0, 0), (0, 150))))
+    before, follows = np.full(300, 1 / 300), np.ones(300)
+    for one in likely[:3]:
+        before = (change @ before) * one
+    for one in likely[:2:-1]:
+        follows = change.T @ (one * follows)
+    both = before * follows / (before @ follows)
+    np.testing.assert_allclose(found[2], both[:150], rtol=1e-4)
     np.testing.assert_allclose(last.ravel(), at, rtol=1e-4)
     # Begun from there, the same.
     again, _ = _posterior(scores[:1], last, 1)
