@@ -21,6 +21,7 @@ from tuninglib.statistics.engine_sound import (
     _claims,
     _comb,
     _moved,
+    _octaves,
     _posterior,
     _proved,
     _running_mean,
@@ -395,3 +396,20 @@ def test_a_comb_is_its_teeth_less_what_is_halfway():
             if column < hz.size:
                 score += lines[:, column] - 0.2 if half % 2 == 0 else -lines[:, column]
         np.testing.assert_allclose(found[:, speed], score, atol=1e-4)
+
+
+def test_an_octave_is_told_by_every_second_tooth_and_by_what_is_halfway():
+    """Of a tooth at 50 Hz: 50, 150 ... 1150 beside 25 Hz to either side; 25, 75 ... beside 12.5."""
+    hz = 10.0 * np.exp(0.001 * np.arange(int(np.log(_HIGHEST_HZ / 10) / 0.001) + 1))
+    lines = np.random.default_rng(5).uniform(0, 1, (3, hz.size))
+    found = _octaves(lines, hz, np.array([50.0, 117.0, np.nan]))
+    for row, tooth in enumerate((50.0, 117.0)):
+        for wide, got in zip((tooth, tooth / 2), found, strict=True):
+            out = []
+            for number in range(1, 25, 2):
+                columns = np.rint(1000 * np.log(wide * (number + np.array([-0.5, 0, 0.5])) / 10))
+                columns = columns.astype(int)
+                if columns[2] < hz.size and hz[columns[0]] >= 30.0:
+                    low, own, high = lines[row, columns]
+                    out.append(own - (low + high) / 2)
+            assert got[row] == pytest.approx(np.mean(out))
