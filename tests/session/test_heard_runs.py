@@ -26,7 +26,7 @@ from tuninglib.session.fields import read_value
 from tuninglib.session.load import _turns_ridden, load_session, pack_session, unpack_session
 from tuninglib.session.read_sound import power_in_band
 from tuninglib.session.schema import Log
-from tuninglib.statistics.track_runs import gear_changes, pulls, runs_by_pulls
+from tuninglib.statistics.track_runs import pulls
 from tuninglib.text_files import SessionError
 
 HEARD = ROOT / "demo_data" / "heard_on_the_hill"
@@ -181,29 +181,6 @@ def test_only_pulls_of_one_gear_that_end_are_pulls():
     assert found[:, [0, 2]] == pytest.approx(np.array([[8, 24], [40, 46], [46.4, 52]]), abs=0.35)
 
 
-def test_runs_are_as_long_as_the_hill_and_what_is_no_run_is_left_out():
-    rng, knots, speeds = np.random.default_rng(2), [0.0], [5000.0]
-    for late in (-0.3, 0.0, 0.3, 0.1):
-        begin = knots[-1] + 8
-        knots += [begin, begin + 18 + late, begin + 21, begin + 26]
-        speeds += [5000, 7000 + 30 * late, 5000, 5000]
-    # Out of a junction: half as long.
-    knots += [knots[-1] + 8, knots[-1] + 17, knots[-1] + 20]
-    speeds += [5000, 7000, 5000]
-    time, speed = wave(knots, speeds, rng)
-    found = runs_by_pulls(time, speed, length_m=350.0)
-    assert found.lines.enter_s.size == 4
-    turns = np.concatenate([[0], np.cumsum(np.diff(time) * (speed[1:] + speed[:-1]) / 120)])
-    ridden = np.interp(found.lines.leave_s, time, turns) - np.interp(
-        found.lines.enter_s, time, turns
-    )
-    assert ridden * found.metres_per_turn == pytest.approx(350.0, rel=2e-3)
-    assert 0.005 < found.relative_sd < 0.02
-    none = runs_by_pulls(time, np.full(time.size, 5000.0), length_m=350.0)
-    assert none.lines.enter_s.size == 0
-    assert np.isnan(none.metres_per_turn)
-
-
 def test_the_demo_is_what_its_script_makes(tmp_path, monkeypatch):
     monkeypatch.syspath_prepend(str(ROOT / "demo_data"))
     import make_heard_on_the_hill as maker
@@ -312,15 +289,6 @@ def test_seconds_are_played_only_where_they_are_asked_for(folder, results):
 
 
 # Gears and the clutch -----------------------------------------------------------------------------
-
-
-def test_changes_of_gear_are_where_they_were():
-    time, speed = wave([0, 10, 10.3, 20, 20.3, 30], [5000, 7000, 5200, 7000, 5600, 6600])
-    assert gear_changes(time, speed) == (
-        pytest.approx(10.15, abs=0.2),
-        pytest.approx(20.15, abs=0.2),
-    )
-    assert gear_changes(*wave([0, 10, 20, 30], [5000, 5000, 7000, 5500])) == ()
 
 
 def ridden_beside_a_track(slip):

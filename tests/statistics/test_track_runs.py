@@ -498,6 +498,9 @@ def test_ends_are_moved_until_a_run_is_as_long_as_the_hill(opened_sd, shut_sd, r
     assert found.lines.direction.tolist() == [1] * runs
     assert not found.lines.enter_gap_s.any()
     assert not found.lines.leave_gap_s.any()
+    none = runs_by_pulls(time, 0 * rpm + 5000, length_m=450.0)
+    assert (none.lines.enter_s.size, none.rows.size) == (0, 0)
+    assert np.isnan((none.metres_per_turn, none.relative_sd)).all()
 
 
 # Speeds at both ends ------------------------------------------------------------------------------

@@ -167,12 +167,20 @@ WITHOUT_EFFECT = {
         "some = max(1, _AT_ONCE // each)": (_COPIES, "constant 1", "name max"),
         "for _ in range(10):": (_ARRIVED, "constant 10"),
         "for _ in range(3):": (_ARRIVED, "constant 3"),
+        "kinds = rows.uneven[1] if rows.uneven else Kinds((1.0,), (1.0,))": (
+            "of one kind the chance is a constant, and its size is used by none", "constant 1.0",
+        ),
     },
     "statistics/normal_mixture.py": {"for _ in range(60):": (_ARRIVED, "constant 60")},
     "statistics/planning.py": {
         "_NODES, _WEIGHTS = np.polynomial.legendre.leggauss(200)": (_FINE, "constant 200"),
     },
-    "statistics/repeats.py": {"_MOST_STEPS = 60": (_ARRIVED, "constant 60")},
+    "statistics/repeats.py": {
+        "_MOST_STEPS = 60": (_ARRIVED, "constant 60"),
+        "shown = max(float(values[own].var(ddof=1)), 1e-300)": (
+            "what does not scatter at all", "constant 1e-300",
+        ),
+    },
     "statistics/road_runs.py": {
         "step = 1e-5 * (1.0 if name in _EITHER_SIGN else np.where(base, base, 1.0))": (
             _SLOPE, "constant 1e-05", "constant 1.0", "compare name in _EITHER_SIGN",
@@ -194,6 +202,9 @@ WITHOUT_EFFECT = {
     },
     "statistics/warm_up.py": {
         "for _ in range(80):": (_ARRIVED, "constant 80"),
+        "low, high = (means - 60 * sds).min(), (means + 60 * sds).max()": (
+            _BEGINS, "constant 60",
+        ),
         "weight = np.exp(np.array(log) - max(log))": (
             _TIMES, "name max", "op np.array(log) - max(log)",
         ),

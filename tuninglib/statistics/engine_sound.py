@@ -173,9 +173,8 @@ def _heard_by(x, cylinders, within_rpm):
     before, fit = None, 0.0
     for start in range(0, count, _BLOCK):
         own = min(_BLOCK, count - start)
-        end = min(start + own + _OVERLAP, count)
         frames = np.lib.stride_tricks.sliding_window_view(x, window)[start * hop :: hop]
-        power, level = _spectrum(frames[: end - start])
+        power, level = _spectrum(frames[: own + _OVERLAP])
         over = _over_background(power)
         pictures.append(_picture(over[:own]))
         lines, hz = _lines(over, np.exp(grid[0]) / per_hz)
