@@ -141,11 +141,6 @@ def test_the_edge_is_the_last_step_of_the_gauge_that_is_not_leaner(demo_copy, ed
     assert limits(demo_copy).reading == pytest.approx(13.3)
 
 
-def test_a_gauge_that_shows_lambda(demo_folder):
-    found = limits(demo_folder.parent / "there_and_back")
-    assert found.reading == pytest.approx(0.91)
-
-
 def test_sustained_load_moves_the_edge_to_the_rich_side(demo_copy, edit):
     edit("session.toml", 'riding = "mixed"', 'riding = "motorway"')
     # 0.88 x 14.7 = 12.94.

@@ -178,6 +178,11 @@ def test_readings_at_either_end_of_a_gauge_are_none(demo_folder, tmp_path):
     assert not rest["disagree"].any()
     assert (rest["weight"] == 1.0).all()
     assert not weighed_readings(session, air_of_runs(session), "idle")["wide"].any()
+    wide = replace(session, runs=session.runs.assign(gauge_high=session.runs["gauge_low"] + 2))
+    rows = weighed_readings(wide, air_of_runs(wide))
+    assert rows["wide"].all()  # each is off by itself as one of half a unit is
+    own_sd = (rows["own_sd"] * np.exp(rows["log_middle"])).to_numpy()
+    assert own_sd == pytest.approx(0.5 / 24**0.5)
 
 
 # Fuels --------------------------------------------------------------------------------------------
