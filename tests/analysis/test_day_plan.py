@@ -1,5 +1,6 @@
 """A day: how many runs, in which order, and what the rows so far say."""
 
+import re
 from dataclasses import replace
 from itertools import pairwise
 from types import SimpleNamespace
@@ -98,6 +99,11 @@ def test_a_session_that_is_not_filled_in_can_be_planned(tmp_path):
     assert (start.setups, start.riders) == (("stock", "big"), ("me",))
     assert (start.source, start.scatter) == ("assumed", 0.026)
     assert start.day_sd == pytest.approx(0.05 / 1.96, rel=1e-4)
+    path = tmp_path / "fresh" / "session.toml"
+    text = re.sub(r"(?m)^units.*\n", "", path.read_text(encoding="utf-8"))
+    for units, system in (("us", "us"), ("imperial", "imperial"), ("furlongs", "metric")):
+        path.write_text(text.replace("[session]", f'[session]\nunits = "{units}"', 1), "utf-8")
+        assert start_of(path.parent).system == system
     # Six minutes a run, three hours to change the engine, half an hour an injector.
     usual = day_plan.usual_day(start)
     assert usual.in_blocks
