@@ -521,7 +521,7 @@ def test_what_is_fitted_stays_clear_of_the_lines():
     assert (entry.at, exit_.at) == (20.0, 40.0)
     assert (entry.terms, exit_.terms) == (2, 4)
     # Of positions one term more, as the way is what the speed is of.
-    way = windows_of(time, np.stack([16 * time, 0 * time]))
+    way = windows_of(time, np.stack([9.6 * time, 12.8 * time]))
     assert (way["entry"].terms, way["exit"].terms) == (3, 5)
     assert way["exit"].time[0] == pytest.approx(20.3, abs=0.051)
 

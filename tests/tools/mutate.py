@@ -142,6 +142,12 @@ WITHOUT_EFFECT = {
             "what is silent has no level", "constant 1e-12",
         ),
     },
+    "statistics/end_speeds.py": {
+        "kicks = np.zeros((1, 0))": ("one story that is told twice is one", "constant 1"),
+        "for number, wander in enumerate(_WANDERS if moves else (1.0,)):": (
+            "without a move nothing wanders", "constant 1.0",
+        ),
+    },
     "statistics/flow_response.py": {
         "_SIZES = np.array([0, 0.1, 0.2, 0.35, 0.5, 0.65, 0.8, 0.9, 1.0, 1.1, 1.25, 1.5, 1.9, 2.6, "
         "4.0])": (
