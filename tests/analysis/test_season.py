@@ -18,12 +18,14 @@ from tuninglib.analysis.season import (
     _called,
     _forces,
     _gains,
+    _pairs,
     bikes_of,
     season_ladder,
     season_of,
     under_one_name,
 )
 from tuninglib.analysis.season_record import read_document, record_from
+from tuninglib.interval import Interval
 from tuninglib.session.defaults import Band, air_of_runs
 from tuninglib.session.load import load_session
 from tuninglib.text_files import SessionError
@@ -267,6 +269,10 @@ def test_a_season_decides_by_the_rule_of_its_reports(outings, season, reports):
         heard[own.key] += own.listened
     found = {one.key: one.listened for one in season.combinations if one.setup is not None}
     assert found.items() <= heard.items()
+    # What was ridden on any day is not there once more as what was not; its gate is the table's.
+    bare = {one.key[:3] for one in season.combinations if one.setup is None}
+    assert not bare & {key[:3] for key in found}
+    assert read["big", "i164", "e5"].gate.code == "lean"
     # A lean edge that the rider's last outing moves is moved for all.
     strict = season_of((*outings[:3], with_advice(august, limits={"lean": 1e-9})))
     assert gates(strict)["big", "i172", "e5", "big_172"] == "lean"
@@ -507,11 +513,10 @@ def test_days_in_other_air_tell_what_the_ecu_corrects_for(outings):
 
     assert ridden_with(0)["both"] + ridden_with(0)["temperature"] > 0.9
     assert ridden_with(1)["neither"] + ridden_with(1)["pressure"] > 0.9
-    # In one air, however far that is from the usual one, nothing tells.
+    # Where all cases come to the same, nothing tells.
     same = [
-        changed(day, air=((0.1, 0.1, 0.1, 0.1),) * len(day.record.readings),
-                density_compensation="unknown")
-        for day in outings
+        changed(day, air=((by,) * 4,) * len(day.record.readings), density_compensation="unknown")
+        for day, by in zip(outings, (0.0, 0.1, 0.05, 0.02), strict=True)
     ]  # fmt: skip
     assert season_ladder(same).air is None
 
@@ -540,8 +545,13 @@ def test_comparisons_are_counted_and_a_link_is_enough_to_tell_apart(outings):
     assert two.pulls[1].gain.told_apart
     assert [pull.shared_days for pull in two.pulls[1:]] == [1]
     assert [pull.shared_days for pull in season_of(outings).pulls[1:]] == [1, 0, 0]
-    # Hundredths and ninetieths of a chance are told apart, or not, by one in twenty.
-    assert [one.told_apart for one in pairs] == [one.p_adjusted < 0.05 for one in pairs]
+    # Of three setups, two comparisons with the reference: told apart below one in forty each.
+    for chance, told in ((0.024, True), (0.026, False)):
+        log = Interval(0.1, 0.0, 0.2)
+        one = SimpleNamespace(log=log, sd=0.05, p_value=chance)
+        pooled = SimpleNamespace(contrast=lambda *_, one=one, **__: one)
+        first, *_ = _pairs(pooled, ["a", "b", "c"], {"a", "b", "c"})
+        assert (first.setup, first.over, first.told_apart) == ("b", "a", told)
     slow = season_of(outings[2:])
     assert slow.pulls[0].setup == "big_164"
     assert {pull.gain.verdict for pull in slow.pulls[1:]} == {"not told apart"}
