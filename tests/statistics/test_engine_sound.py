@@ -183,6 +183,8 @@ def test_another_pitch_tracker_hears_the_same():
 def test_instants_are_a_twentieth_of_a_second_apart():
     found = heard_speed(np.random.default_rng(16).standard_normal(8000))
     assert np.diff(found.time_s) == pytest.approx(STEP_S)
+    # The first stands in the middle of 0.256 s; levels are over the loudest.
+    assert (found.time_s[0], found.level_db.max()) == (pytest.approx(0.128), 0.0)
 
 
 @pytest.mark.parametrize("seed", range(4))
