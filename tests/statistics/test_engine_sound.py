@@ -185,6 +185,8 @@ def test_instants_are_a_twentieth_of_a_second_apart():
     assert np.diff(found.time_s) == pytest.approx(STEP_S)
     # The first stands in the middle of 0.256 s; levels are over the loudest.
     assert (found.time_s[0], found.level_db.max()) == (pytest.approx(0.128), 0.0)
+    # The picture has a row for every two of them, and 400 Hz in bands of 5.
+    assert found.picture.shape == (found.time_s.size // 2, 80)
 
 
 @pytest.mark.parametrize("seed", range(4))

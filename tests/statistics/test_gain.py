@@ -516,6 +516,9 @@ def test_more_comparisons_ask_for_more():
     fit = estimate_gains(runs)
     assert [g.comparisons for g in fit.gains] == [3, 3, 3]
     assert [p.comparisons for p in fit.pairs] == [6] * 6
+    # A chance is never more than one.
+    assert max(p.p_value for p in fit.pairs) > 0.2
+    assert max(p.p_adjusted for p in fit.pairs) == 1.0
     of_gain, of_pair = fit.gains[0], fit.pairs[0]
     assert of_pair.p_value == pytest.approx(of_gain.p_value)
     assert of_pair.p_adjusted == pytest.approx(2 * of_gain.p_adjusted)

@@ -138,6 +138,10 @@ WITHOUT_EFFECT = {
         ),
     },
     "statistics/engine_sound.py": {
+        "far = np.abs(time - middle - np.sign(begin) * _PASSES_S) < 0.5": (
+            "the louder of both sides counts, whichever it is",
+            "op time - middle - np.sign(begin) * _PASSES_S",
+        ),
         "return power, 10 * np.log10(power[:, int(_LOWEST_HZ) :].sum(1) + 1e-12)": (
             "what is silent has no level", "constant 1e-12",
         ),
