@@ -627,7 +627,12 @@ def test_the_tank_panel_mixes_and_warns(results):
 @pytest.fixture(scope="module")
 def unlabelled(demo_folder, tmp_path_factory):
     outing = Outing(demo_folder, tmp_path_factory.mktemp("unlabelled") / "outing")
-    return outing.key("fuels.e5", ethanol=None).key("fuels.e10", ethanol=None).results()
+    outing.key("fuels.e5", ethanol=None).key("fuels.e10", ethanol=None)
+    # On a gauge that shows lambda.
+    for row in outing.rows:
+        for name in ("gauge_low", "gauge_high"):
+            row[name] = f"{float(row[name]) / 14.7:.3f}"
+    return outing.key("gauge", scale=1, lowest=None, highest=None, resolution=0.01).results()
 
 
 def starts(panel) -> list:
@@ -641,6 +646,8 @@ def starts(panel) -> list:
 
 def test_panels_start_from_pump_petrol(unlabelled):
     assert starts(explore.mixture(unlabelled)) == [5.0]
+    # What would be shown is lambda itself.
+    assert "the gauge (scale" not in words(explore.mixture(unlabelled))
     assert starts(first_guess.tank(unlabelled)) == [5.0, 5.0, 5.0]
     assert starts(first_guess.first_guess(unlabelled)) == [5.0, 5.0]
 

@@ -130,6 +130,16 @@ def test_a_reading_is_within_the_gauge_and_of_a_mixture(reading, scale, ends, sa
     assert found == ([said] if said else [])
 
 
+@pytest.mark.parametrize(("end", "refused"), [(26.0, False), (27.0, False), (27.1, True)])
+def test_a_stretch_may_end_within_a_second_of_its_recording(end, refused):
+    session = SimpleNamespace(
+        traces={"a": SimpleNamespace(kind="sound", time_s=np.array([0.0, 9.0, 26.0]))},
+        logs={"a": SimpleNamespace(file="a.wav", marks=((1.0, 2.0), (3.0, end)), play=())},
+    )
+    said = "session.toml, logs.a marks: ends after a.wav, which is 26 s long; shorten it"
+    assert [str(one) for one in cross_checks._stretches(session)] == [said] * refused
+
+
 @pytest.mark.parametrize(
     ("day", "refused"),
     [("2026-05-14", True), ("2026-05-15", False), ("2026-05-16", False), ("2026-05-18", False),
@@ -138,7 +148,7 @@ def test_a_reading_is_within_the_gauge_and_of_a_mixture(reading, scale, ends, sa
 def test_a_log_is_of_the_day_or_of_the_next_where_midnight_or_a_zone_makes_it(day, refused):
     """This one began at 23:00 on the 16th and ended at 01:00 on the 17th."""
     begun = datetime.datetime(2026, 5, 16, 23, tzinfo=datetime.UTC).timestamp()
-    trace = SimpleNamespace(dated_s=begun, time_s=np.array([0.0, 7200.0]))
+    trace = SimpleNamespace(dated_s=begun, time_s=np.array([0.0, 1.0, 7200.0]))
     session = SimpleNamespace(
         traces={"phone": trace, "bare": SimpleNamespace(dated_s=None)},
         logs={"phone": SimpleNamespace(file="phone.gpx")},

@@ -23,7 +23,13 @@ from tuninglib.analysis.sound import _slip, place_of_phone
 from tuninglib.physics.engine import SOUND_IN_BURNT_GAS_M_S, first_tangential_mode_hz
 from tuninglib.report import cautions, logs, sound
 from tuninglib.session.fields import read_value
-from tuninglib.session.load import _turns_ridden, load_session, pack_session, unpack_session
+from tuninglib.session.load import (
+    _read_log,
+    _turns_ridden,
+    load_session,
+    pack_session,
+    unpack_session,
+)
 from tuninglib.session.read_sound import power_in_band
 from tuninglib.session.schema import Log
 from tuninglib.statistics.track_runs import pulls
@@ -142,6 +148,17 @@ def test_gearing_that_disagrees_is_named(folder):
     assert "which is far from it: check length and [gearing]" in said(
         analyse(load_session(only(folder, 1)))
     )
+
+
+@pytest.mark.parametrize(("cylinders", "within"), [([1], None), ([1, 2], "turns"), ([], None)])
+def test_only_more_cylinders_than_one_ask_how_fast_the_engine_turned(
+    monkeypatch, cylinders, within
+):
+    monkeypatch.setattr("tuninglib.session.load._turns_ridden", lambda *given: "turns")
+    monkeypatch.setattr("tuninglib.session.read_log.read_log", lambda *given, **how: how)
+    engines = {number: SimpleNamespace(cylinders=count) for number, count in enumerate(cylinders)}
+    found = _read_log(None, None, {"engines": engines}, None)
+    assert found == {"cylinders": max(cylinders, default=1), "within_rpm": within}
 
 
 def test_two_cylinders_need_a_gearing(folder):

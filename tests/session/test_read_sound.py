@@ -1,5 +1,6 @@
 """Recordings of every kind: read to the same sound, or refused in one sentence."""
 
+import io
 import struct
 
 import numpy as np
@@ -8,7 +9,7 @@ from scipy.io import wavfile
 
 from demo_data.sound_maker import coloured_noise, engine_sound, pull_rpm, recorded
 from tuninglib.session.read_log import is_sound
-from tuninglib.session.read_sound import read_recording, read_sound
+from tuninglib.session.read_sound import read_recording, read_sound, to_hear
 from tuninglib.statistics.engine_sound import SOUND_RATE_HZ
 from tuninglib.text_files import SessionError
 
@@ -144,6 +145,19 @@ def test_without_the_extra_a_compressed_recording_names_it(tmp_path, monkeypatch
     (tmp_path / "run.m4a").write_bytes(b"\0\0\0\x20ftypM4A ")
     with pytest.raises(SessionError, match=r'needs the extra "sound".*or save it as WAV'):
         read_sound(tmp_path / "run.m4a")
+
+
+def test_what_is_played_is_cut_out_of_the_pieces_as_they_come(monkeypatch):
+    def pieces():
+        yield from np.split(np.arange(24_000, dtype=np.float32), 3)
+        yield np.full(8000, 1e9, dtype=np.float32)
+        raise AssertionError("nothing behind the end is read")
+
+    monkeypatch.setattr("tuninglib.session.read_sound._opened", lambda path: (8000, pieces()))
+    rate, heard = wavfile.read(io.BytesIO(to_hear(None, 0.75, 2.25)))
+    assert rate == 8000
+    # The loudest is the last one, 17 999.
+    np.testing.assert_allclose(heard, np.arange(6000, 18_000) / 17_999 * 32_000, atol=1)
 
 
 def test_recordings_are_known_by_their_first_bytes_or_their_name():

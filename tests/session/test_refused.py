@@ -88,9 +88,9 @@ IN_RUNS = [
     ("exit_speed [km/h]", "exit_speed", r"row 1, exit_speed: has no unit; write .* \[km/h\]"),
     ("exit_speed [km/h]", "exit_speed [kg]", r"\[kg\] is not a unit of exit_speed"),
     ("exit_speed [km/h]", "exit_sped [km/h]", r"'exit_sped \[km/h\]'; did you mean 'exit_speed'"),
-    ("setup,rider", "set,rider", "the column setup is missing"),
+    ("setup,rider", "set,rider", "row 1, setup: the column setup is missing"),
     ("setup,rider", "setup,rider [kg]", r"has the unit \[kg\], but rider has none; write rider"),
-    ("gauge_low,gauge_high", "gauge_low,gauge_low", "the column gauge_low is there twice"),
+    ("gauge_low,gauge_high", "gauge_low,gauge_low", "row 1, gauge_low: the column gauge_low"),
     ("gauge_low,gauge_high,", "gauge_low,", "row 1: names 11 .* one cell more; add the name"),
     # A cell.
     ("3,stock,tove", "3,stick,tove", "row 4, setup: 'stick' is not one of the setups .* 'stock'"),

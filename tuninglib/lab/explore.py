@@ -26,6 +26,7 @@ from tuninglib.report.what_if import REFUSALS
 from tuninglib.rounding import fixed, interval_text, odds_text, percent, quantity_text
 from tuninglib.session.defaults import Band, air_of_runs, band_of, ethanol_of, leaner_limit_of
 from tuninglib.session.records import Session
+from tuninglib.session.schema import SHOWS_LAMBDA
 from tuninglib.text_files import Problem, SessionError
 
 # Mixture and injector -----------------------------------------------------------------------------
@@ -144,7 +145,8 @@ def outlook_words(results: Results, one: Outlook, band: Band) -> tuple:
     system, ethanol = session.about.units, one.ethanol
     lambda_ = interval_text(one.lambda_)
     gauge = one.lambda_.scaled(results.shown_at_lambda_one)
-    read = f"the gauge (scale {scale:g}) would show {interval_text(gauge)}; " if scale > 1.5 else ""
+    read = f"the gauge (scale {scale:g}) would show {interval_text(gauge)}; "
+    read = read if scale > SHOWS_LAMBDA else ""
     flow = plain(one.flow_m3_s, "flow", system)
     as_read = ", as read" if one.reported is not None and one.reported.source == "read" else ""
     said = {
