@@ -130,6 +130,12 @@ def test_a_reading_is_within_the_gauge_and_of_a_mixture(reading, scale, ends, sa
     assert found == ([said] if said else [])
 
 
+@pytest.mark.parametrize("key", ["entry_speed", "exit_speed", "down_entry_speed"])
+def test_only_the_speed_at_the_start_line_may_be_written_once(key):
+    once = " (or once for all runs, under [hill])" if key == "entry_speed" else ""
+    assert cross_checks.lacking_said(key).endswith(f"; write it{once}, or a reason in exclude")
+
+
 @pytest.mark.parametrize(("end", "refused"), [(26.0, False), (27.0, False), (27.1, True)])
 def test_a_stretch_may_end_within_a_second_of_its_recording(end, refused):
     session = SimpleNamespace(

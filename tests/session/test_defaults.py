@@ -14,6 +14,7 @@ from tuninglib.session.defaults import (
     edge_not_said,
     ethanol_of,
     hill_of,
+    leaner_limit_of,
     petrol_density_of,
     road_load_of,
     speedometer_factor,
@@ -131,6 +132,18 @@ def test_what_long_climbs_would_ask_for_is_known_where_nothing_is_said(
     session = load_session(demo_folder)
     found = edge_not_said(dataclasses.replace(session, use=Use(riding=riding, cooling=cooling)))
     assert found == (None if edge is None else pytest.approx(edge))
+
+
+@pytest.mark.parametrize(
+    ("wanted", "stated", "limit"),
+    [("pull first", None, 0.15), ("balanced", None, 0.10), ("cool first", None, 0.05),
+     ("pull first", Measured(0.02), 0.02)],
+)  # fmt: skip
+def test_what_is_wanted_says_how_likely_lean_is_too_likely(demo_folder, wanted, stated, limit):
+    session = load_session(demo_folder)
+    assumed = dataclasses.replace(session.assumptions, leaner_limit=stated)
+    use = dataclasses.replace(session.use, wanted=wanted)
+    assert leaner_limit_of(dataclasses.replace(session, use=use, assumptions=assumed)) == limit
 
 
 def test_both_standards_must_allow_their_factor(demo_folder):

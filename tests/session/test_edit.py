@@ -371,3 +371,10 @@ def test_a_writer_that_does_not_end_is_waited_for_and_said(demo_copy, monkeypatc
             add_run(open_sheet(demo_copy), ROW, keep=False)
         with pytest.raises(SessionError, match="is being written to by another program"):
             write_values(demo_copy, {"target": {"lowest": 0.84}})
+
+
+def test_of_tables_with_names_those_are_left_out_that_hold_none():
+    document = {"bike": {}, "injectors": {}, "fuels": {"a": {}}, "hill": {"length": "400 m"}}
+    kept = {"bike": {}, "fuels": {"a": {}}, "hill": {"length": "400 m"}}
+    assert editing._without_empty(document) == kept
+    assert editing._without_empty({}) == {}

@@ -140,6 +140,13 @@ def test_what_is_longer_than_an_hour_is_refused_before_it_fills_the_memory(tmp_p
         read_sound(tmp_path / "run.wav")
 
 
+def test_another_file_of_the_same_family_is_no_wav(tmp_path):
+    (tmp_path / "run.wav").write_bytes(b"RIFF\x24\0\0\0AVI LIST" + b"\0" * 40)
+    with pytest.raises(SessionError) as caught:
+        read_sound(tmp_path / "run.wav")
+    assert "is called a WAV file" not in str(caught.value)
+
+
 def test_without_the_extra_a_compressed_recording_names_it(tmp_path, monkeypatch):
     monkeypatch.setitem(__import__("sys").modules, "av", None)
     (tmp_path / "run.m4a").write_bytes(b"\0\0\0\x20ftypM4A ")

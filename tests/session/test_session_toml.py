@@ -116,6 +116,9 @@ def outcome(metadata, typed):
         (schema.MeasuredHill, "grade", "4°", "'4°' is an angle; as a grade it is '7.0 %'"),
         (schema.Piece, "grade", "-3 deg", "as a grade it is '-5.2 %'"),
         (schema.MeasuredHill, "grade", "89 deg", "is the wrong kind of unit here"),
+        # Per cent is proposed where it would be allowed, up to 40 %.
+        (schema.MeasuredHill, "grade", "40", "write '40 %' for per cent"),
+        (schema.MeasuredHill, "grade", "45", "check the number and the unit"),
         (schema.Weather, "humidity", "55 deg", "is the wrong kind of unit here"),
         (schema.Weather, "headwind", "0 +/- 90 m/s", "uncertain by more than 10 m/s"),
         (schema.MeasuredHill, "altitude", "0.0000000000001 m", "is outside -450 to 6000 m"),
