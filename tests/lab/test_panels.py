@@ -644,6 +644,19 @@ def starts(panel) -> list:
     ]
 
 
+@pytest.mark.parametrize(("scale", "reading"), [
+    (14.7, ": a reading of 12.8 becomes 13.0."), (1.0, ": a reading of 0.870 becomes 0.887."),
+    (None, "."),
+])  # fmt: skip
+def test_a_leaner_mixture_is_told_as_the_gauge_would_show_it(scale, reading):
+    known = first_guess.Known(system="metric", middle=0.87, scale=scale)
+    said = first_guess._shift_words(known, 1.02)
+    assert said == (
+        f"on the same injector it runs 2.0 % leaner, where the ECU does not correct{reading}"
+    )
+    assert first_guess._shift_words(known, 0.98).startswith("on the same injector it runs 2.0 % r")
+
+
 def test_panels_start_from_pump_petrol(unlabelled):
     assert starts(explore.mixture(unlabelled)) == [5.0]
     # What would be shown is lambda itself.

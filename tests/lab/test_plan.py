@@ -22,8 +22,10 @@ def test_the_plan_starts_from_the_session_and_leaves_out_what_knocked(demo_folde
     said = words(panel)
     assert "Left out: big 150: light knock was heard on run 5; big 164: 58 % chance of" in said
     assert "Not to be ridden as it is" not in said
+    assert "3 comparisons with the reference share the 5 % of false alarms" in said
     labelled(panel, "setups").value = "stock, big_150"
     said = words(panel)
+    assert "share the 5 % of false alarms" not in said
     assert "Not to be ridden as it is: big 150: light knock was heard on run 5." in said
     assert "Left out: big 164:" in said
 
