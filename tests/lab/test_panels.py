@@ -487,6 +487,9 @@ def test_octane_is_compared_on_its_own_scale():
         # By hand: 217.16/24.95 + 1 = 9.704, 0.04 above 9.66; with 24.92 9.714.
         text = said(made=9.66, clearance=clearance)
         assert ("compression is raised" in text) == said_of_it
+    # And no figure is given beyond 2.5: 217.16/19.6 + 1 = 12.08, 2.58 above 9.5; with 19.75 12.0.
+    assert "compression would be raised by 2.6, so far that no figure" in said(clearance=19.6)
+    assert "asks for" in said(clearance=19.75).partition("maker asks for")[2]
 
 
 def test_the_piston_speed_has_a_warning():
