@@ -113,6 +113,8 @@ def outcome(metadata, typed):
         (schema.Assumptions, "rider_effect", "3 %", "could be read two ways|outside"),
         # tan 4° is 0.0699; half a degree more or less moves it by 0.0088.
         (schema.MeasuredHill, "grade", "4 +/- 0.5 deg", r"is '7.0 \+/- 0.9 %': write that"),
+        # On a steep one 2 degrees are 4.0 points, and not the 3.5 of flat ground.
+        (schema.MeasuredHill, "grade", "20 +/- 2 deg", r"is '36.4 \+/- 4.0 %': write that"),
         (schema.MeasuredHill, "grade", "4°", "'4°' is an angle; as a grade it is '7.0 %'"),
         (schema.Piece, "grade", "-3 deg", "as a grade it is '-5.2 %'"),
         (schema.MeasuredHill, "grade", "89 deg", "is the wrong kind of unit here"),
