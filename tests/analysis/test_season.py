@@ -470,6 +470,7 @@ def test_the_record_comes_back_from_results_json(reports, tmp_path, demo_folder,
         whole | {"season": season | {"units": None}}, whole | {"season": season | {"riders": "me"}},
         whole | {"season": season | {"day_sd": "0.02"}}, whole | {"season": season | {"more": 1}},
         whole | {"season": season | {"day_sd": float("inf")}},
+        whole | {"season": season | {"day_sd": 10**400}},
         whole | {"season": season | {"ecu_corrects": 0}},
         whole | {"season": season | {"fuels": []}},
     ]  # fmt: skip

@@ -118,7 +118,8 @@ def test_the_picture_of_the_ladder_has_curves_readings_and_what_was_not_tried(re
 
 
 @pytest.mark.parametrize(("as_made", "leaner", "more"), [
-    (True, 0.11, "; as its maker made it, it is ruled out above 50 %, anything else above 10 %."),
+    (True, 0.11, "; the bike as its maker made it is ruled out above 50 %, anything else above "
+     "10 %."),
     (True, 0.10, "."), (False, 0.11, "."),
 ])  # fmt: skip
 def test_the_bike_as_its_maker_made_it_is_allowed_more_and_that_is_said(

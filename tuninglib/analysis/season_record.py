@@ -465,6 +465,9 @@ def record_from(document: dict) -> OutingRecord:
     return _built(OutingRecord, document)
 
 
+_TOO_LARGE = 1e300
+
+
 def _built(kind, value):
     """A value read from JSON as an annotation wants it; what does not fit is refused."""
     parts, origin = get_args(kind), get_origin(kind)
@@ -485,9 +488,9 @@ def _built(kind, value):
         return tuple(_built(parts[0], one) for one in value)
     if origin is dict and isinstance(value, dict):
         return {name: _built(parts[1], one) for name, one in value.items()}
-    if kind is float and type(value) is int:
-        return value
-    if type(value) is kind and (kind is not float or math.isfinite(value)):
+    # Infinity, NaN and whole numbers too long for a float are none.
+    real = type(value) in (int, float) and abs(value) < _TOO_LARGE
+    if real if kind is float else type(value) is kind:
         return value
     raise ValueError(f"{quoted(str(value))} does not belong there in the record of an outing")
 

@@ -228,11 +228,13 @@ def _warnings(results) -> list:
             found.append(heat.limit_sentence(one.gate.fuel_limit))
         elif one.odds is not None and one.odds.leaner > advice.WORTH_A_WARNING:
             chance = advice.chance_of(one.odds.leaner, "running leaner than the band")
-            limit = leaner_limit_of(results.session)
-            made = f"; as its maker made it, it is ruled out above {percent(EVEN)}, anything else "
-            made += f"above {percent(limit)}"
-            made = made if one.as_made and one.odds.leaner > limit else ""
-            found.append(f"on {one.fuel}, {one.injector} has {chance}{made}.")
+            limit, allowed = leaner_limit_of(results.session), ""
+            if one.as_made and one.odds.leaner > limit:
+                allowed = (
+                    f"; the bike as its maker made it is ruled out above {percent(EVEN)}, anything "
+                    f"else above {percent(limit)}"
+                )
+            found.append(f"on {one.fuel}, {one.injector} has {chance}{allowed}.")
     found += mixture.lean_in_the_cold(results)
     found += _hot_heads(results)
     found += _hot_climbs(results)

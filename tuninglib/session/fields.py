@@ -545,8 +545,8 @@ def _measured(text, meta) -> Measured:
         angle = units.parse_quantity(text, "deg", "4 +/- 0.5 deg")
         slope = math.tan(math.radians(angle.value))
         grade, half = 100 * slope, 100 * math.radians(angle.half_width) * (1 + slope**2)
-        as_grade = f"{grade:.1f} +/- {half:.1f} %" if half else f"{grade:.1f} %"
         if abs(slope) <= meta["high"]:
+            as_grade = f"{grade:.1f} +/- {half:.1f} %" if half else f"{grade:.1f} %"
             raise ValueError(f"{text!r} is an angle; as a grade it is {as_grade!r}: write that")
     return units.parse_quantity(text, meta["unit"], meta["example"], plus_minus=wanted)
 

@@ -369,9 +369,9 @@ SAID_OF_CELLS = {
     "goes down": "{cell} goes down; write the lower reading first",
     "about a range": "{text!r} does not say how far off it may be; write {value}, or the steady "
     "range, as 12.6 to 12.8",
-    "no reading": "{cell!r} is not a reading; write 12.8, or 12.6 to 12.8, or leave it empty; "
-    "where the gauge was at its end, write that number, and the same as highest or lowest under "
-    "[gauge] in session.toml",
+    "no reading": "{cell!r} is not a reading; write one number, as 12.8, or the steady range, as "
+    "12.6 to 12.8, or leave it empty; where the gauge was at its end, write the number of that end "
+    "here, and as highest or lowest under [gauge] in session.toml",
     "two ways": "{cell} could be read two ways, as {whole} or as {parts}; write it without a comma "
     "or a point",
     "in parts": "{cell} is not a whole number; write it without a comma or a point",
